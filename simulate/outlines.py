@@ -1,0 +1,176 @@
+"""Plane outlines: curves to chords, rings to filled areas, letters to areas.
+
+Lengths [m] or font units, as the caller has them; areas are shapely geometries.  A curve becomes
+chords that depart from it by no more than a stated flatness; a circle becomes a regular polygon of
+exactly its area.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from functools import lru_cache
+from math import acos, ceil, pi, sin, sqrt
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+if TYPE_CHECKING:
+    from shapely import MultiPolygon
+
+Floats = NDArray[np.float64]
+
+FLATNESS = 1e-6  # largest distance between a curve and its chords [m]
+
+FONTS = {  # the fonts that come with matplotlib, so that every machine draws the same letters
+    "sans": "DejaVuSans.ttf",
+    "sans-bold": "DejaVuSans-Bold.ttf",
+    "serif": "DejaVuSerif.ttf",
+    "serif-bold": "DejaVuSerif-Bold.ttf",
+    "mono": "DejaVuSansMono.ttf",
+    "mono-bold": "DejaVuSansMono-Bold.ttf",
+}
+UNITS_PER_EM = 2048.0  # of these fonts: at this size no coordinate is rounded
+
+
+def circle_points(x: float, y: float, radius: float, flatness: float = FLATNESS) -> Floats:
+    """Corners (n, 2) of the regular polygon that stands for a circle.
+
+    Its area is exactly pi radius^2: the circumradius R satisfies n/2 R^2 sin(2 pi/n) = pi r^2, so
+    that the rim lies partly within and partly outside the circle, nowhere farther from it than
+    ``flatness``.  n is a multiple of 8, which keeps the mirror symmetries of the plan.
+    """
+    sagitta = min(flatness / radius, 0.05)
+    count = 8 * ceil(pi / acos(1.0 - sagitta) / 8.0)
+    outer = radius * sqrt(2.0 * pi / (count * sin(2.0 * pi / count)))
+    angle = 2.0 * pi / count * np.arange(count)
+    return np.column_stack([x + outer * np.cos(angle), y + outer * np.sin(angle)])
+
+
+def curve_points(controls: ArrayLike, flatness: float) -> Floats:
+    """Points (n, 2) on a Bezier curve, without its first, with chords within ``flatness``.
+
+    controls : (3, 2) for a quadratic, (4, 2) for a cubic curve.  With m equal steps of the
+    parameter the chord error is at most max |B''| / (8 m^2), and |B''| is bounded by its values at
+    the control points: degree (degree - 1) |second difference|.
+    """
+    control = np.asarray(controls, dtype=float)
+    degree = len(control) - 1
+    bend = np.hypot(*np.diff(control, n=2, axis=0).T).max()
+    steps = max(1, ceil(sqrt(degree * (degree - 1) * bend / (8.0 * flatness))))
+    t = (np.arange(1, steps + 1) / steps)[:, None]
+    point = control[:, None, :] * np.ones_like(t)
+    for _ in range(degree):
+        point = (1.0 - t) * point[:-1] + t * point[1:]
+    return np.asarray(point[0])
+
+
+def fill_rings(rings: Sequence[ArrayLike], rule: str = "nonzero") -> MultiPolygon:
+    """The area that closed rings enclose under a fill rule.
+
+    rings : (n, 2) points each, closed or not; they may cross themselves and each other.
+    rule : "nonzero" (the winding number is not 0) or "evenodd" (it is odd), as vector drawing
+        programs and outline fonts define them.
+
+    All edges are cut at their crossings, the faces between them found, and each face kept or not
+    by the winding number of all the rings around a point within it.
+    """
+    import shapely
+
+    loops = [_closed(np.asarray(ring, dtype=float)) for ring in rings]
+    loops = [loop for loop in loops if len(loop) >= 4]
+    if not loops:
+        return shapely.MultiPolygon()
+    noded = shapely.unary_union(shapely.multilinestrings([shapely.linestrings(p) for p in loops]))
+    faces = shapely.get_parts(shapely.polygonize(shapely.get_parts(noded)))
+    winding = winding_numbers(loops, shapely.get_coordinates(shapely.point_on_surface(faces)))
+    kept = winding % 2 != 0 if rule == "evenodd" else winding != 0
+    return as_areas(shapely.union_all(faces[kept]))
+
+
+def winding_numbers(loops: Sequence[Floats], points: Floats) -> NDArray[np.int64]:
+    """How often closed loops, (m, 2) each, turn anticlockwise round each of the points (n, 2)."""
+    x0, y0 = np.concatenate([loop[:-1] for loop in loops]).T
+    x1, y1 = np.concatenate([loop[1:] for loop in loops]).T
+    winding = np.zeros(len(points), dtype=np.int64)
+    for k, (x, y) in enumerate(points):
+        up, down = (y0 <= y) & (y1 > y), (y0 > y) & (y1 <= y)
+        side = (x1 - x0) * (y - y0) - (x - x0) * (y1 - y0)
+        winding[k] = np.count_nonzero(up & (side > 0)) - np.count_nonzero(down & (side < 0))
+    return winding
+
+
+def as_areas(geometry: Any) -> MultiPolygon:
+    """The polygons of any shapely geometry as one oriented MultiPolygon; points and lines drop."""
+    import shapely
+
+    parts = shapely.get_parts(geometry)
+    while any(shapely.get_type_id(part) > 5 for part in parts):  # 6 and 7: collections
+        parts = shapely.get_parts(parts)
+    orient = shapely.geometry.polygon.orient
+    polygons = [p for p in parts if shapely.get_type_id(p) == 3 and p.area > 0.0]
+    return shapely.MultiPolygon([orient(polygon) for polygon in polygons])
+
+
+def missing_glyphs(text: str, font: str = "sans") -> list[str]:
+    """The characters of ``text`` that a font of `FONTS` cannot draw, each once, in order."""
+    from matplotlib.font_manager import get_font
+
+    face = get_font(str(_font_path(font)))
+    return [c for c in dict.fromkeys(text) if face.get_char_index(ord(c)) == 0]
+
+
+@lru_cache(maxsize=64)
+def letters(text: str, height: float, font: str = "sans") -> MultiPolygon:
+    """The area of one line of text whose capital H is ``height`` [m] high.
+
+    The baseline is y = 0 and the pen starts at x = 0 [m].  Kerning is the font's own; the contours
+    of each letter are filled by the non-zero rule, letters that touch are joined.  Curves are
+    within `FLATNESS`.  There is no fallback to other fonts: see `missing_glyphs`.
+    """
+    import shapely
+
+    capital = max(float(ring[:, 1].max()) for ring in _glyph_rings("H", font, UNITS_PER_EM))
+    scale = height / capital
+    rings = [ring * scale for ring in _glyph_rings(text, font, FLATNESS / scale)]
+    return as_areas(shapely.make_valid(fill_rings(rings)))
+
+
+def _glyph_rings(text: str, font: str, flatness: float) -> Iterator[Floats]:
+    """The closed contours of a line of text in font units."""
+    from matplotlib.font_manager import FontProperties
+    from matplotlib.textpath import TextToPath
+
+    maker = TextToPath()
+    maker.FONT_SCALE = UNITS_PER_EM
+    face = FontProperties(fname=str(_font_path(font)))
+    vertices, codes = maker.get_text_path(face, text, ismath=False)
+    points = np.asarray(vertices, dtype=float).reshape(-1, 2)
+    ring: list[Floats] = []
+    k = 0
+    while k < len(codes):
+        degree = {1: 0, 2: 1, 3: 2, 4: 3}.get(int(codes[k]))  # move, line, quadratic, cubic
+        if degree is None or degree == 0:
+            if len(ring) > 2:
+                yield np.array(ring)
+            ring = [] if degree is None else [points[k]]
+        elif degree == 1:
+            ring.append(points[k])
+        else:
+            ring.extend(curve_points([ring[-1], *points[k : k + degree]], flatness))
+        k += max(degree or 1, 1)
+
+
+def _font_path(font: str) -> Path:
+    import matplotlib as mpl
+
+    return Path(mpl.get_data_path()) / "fonts" / "ttf" / FONTS[font]
+
+
+def _closed(points: Floats) -> Floats:
+    """A ring with equal neighbours dropped and its first point repeated at the end."""
+    if len(points) == 0:
+        return points
+    ring = np.vstack([points, points[:1]])
+    return ring[np.r_[True, np.any(np.diff(ring, axis=0) != 0.0, axis=1)]]
