@@ -1,0 +1,110 @@
+"""swabfield: what a wet swab etches into a stencilled metal plate while a current flows.
+
+Reading order. Each file imports only from those above it; `tests/test_layers.py` holds this.
+
+    errors        what can go wrong, and how a fault is worded
+    kernels       the compiled loops, arrays only
+    units         "0.15 mm" to SI and back
+    polarisation  overpotential and current density of an electrode
+    circuit       the supply: voltage, resistance, current limit, batteries
+    materials     metals and electrolytes, each number with its source
+    outlines      curves to chords, rings to areas, letters to outlines
+    stencil       openings, and the open share of given cells
+    swab          bud and pad: contact patch, wire, wet volume
+    stroke        the path of the swab: stops and their dwell
+    case          all of the above, frozen; from TOML, all faults at once
+    grid          cells: box, section, axisymmetric
+    conductance   conductances between cells
+    multigrid     levels, cycle, conjugate gradients
+    potential     one stop: field, polarisation and circuit together
+    removal       charge to depth and mass
+    result        what a run leaves, and its NetCDF file
+    etching       the loop over the stops
+    closed_forms  exact solutions
+    figures       pictures of a result
+    cli           commands and words for the terminal
+
+The names below are the public face. They are fetched when first used, so that the import is cheap.
+
+    import simulate as sf
+    result = sf.etch_case(sf.read_case("cases/garden_tag.toml"))
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from simulate.case import Case, parse_case, read_case
+    from simulate.circuit import Supply
+    from simulate.errors import (
+        CapacityError,
+        ConvergenceError,
+        InputError,
+        ResultError,
+        SwabfieldError,
+    )
+    from simulate.etching import etch_case
+    from simulate.figures import draw_result
+    from simulate.grid import Grid
+    from simulate.polarisation import ButlerVolmer, Linear, Tafel
+    from simulate.potential import Electrode, solve_potential
+    from simulate.result import Result, read_result, write_result
+
+    __version__: str
+
+__all__ = [
+    "ButlerVolmer",
+    "CapacityError",
+    "Case",
+    "ConvergenceError",
+    "Electrode",
+    "Grid",
+    "InputError",
+    "Linear",
+    "Result",
+    "ResultError",
+    "Supply",
+    "SwabfieldError",
+    "Tafel",
+    "__version__",
+    "draw_result",
+    "etch_case",
+    "parse_case",
+    "read_case",
+    "read_result",
+    "solve_potential",
+    "write_result",
+]
+
+_HOMES = {
+    "errors": ("CapacityError", "ConvergenceError", "InputError", "ResultError", "SwabfieldError"),
+    "polarisation": ("ButlerVolmer", "Linear", "Tafel"),
+    "circuit": ("Supply",),
+    "case": ("Case", "parse_case", "read_case"),
+    "grid": ("Grid",),
+    "potential": ("Electrode", "solve_potential"),
+    "result": ("Result", "read_result", "write_result"),
+    "etching": ("etch_case",),
+    "figures": ("draw_result",),
+}
+_HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
+
+
+def __getattr__(name: str) -> Any:
+    """Fetch a public name from its module when it is first used."""
+    from importlib import import_module, metadata
+
+    if name == "__version__":
+        value: Any = metadata.version("swabfield")
+    elif name in _HOME_OF:
+        value = getattr(import_module(f"simulate.{_HOME_OF[name]}"), name)
+    else:
+        raise AttributeError(f"module 'simulate' has no attribute {name!r}")
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    """The public names, fetched or not."""
+    return sorted({*globals(), *__all__})

@@ -1,0 +1,187 @@
+"""The reading order of the package, held: who may import whom, and who may touch what.
+
+Imports are counted wherever they stand: at the top, inside functions, under TYPE_CHECKING.
+"""
+
+from __future__ import annotations
+
+import ast
+import re
+from functools import cache
+from pathlib import Path
+
+import pytest
+
+import simulate
+
+PACKAGE = Path(simulate.__file__).parent
+FACE = ("__init__", "__main__")  # these two hand on; they have no place in the order
+
+
+def reading_order() -> list[str]:
+    """The list that opens the package."""
+    listing = simulate.__doc__.split("Reading order.")[1].split("public face")[0]
+    return re.findall(r"^    ([a-z_]+)  +\S", listing, re.MULTILINE)
+
+
+def files() -> list[Path]:
+    return sorted(PACKAGE.rglob("*.py"))
+
+
+def row(file: Path) -> str:
+    """The row of the reading order a file belongs to: its own name, or its folder's."""
+    return file.relative_to(PACKAGE).parts[0].removesuffix(".py")
+
+
+def module(file: Path) -> str:
+    """Dotted name below the package; a folder's own file bears the folder's name."""
+    return ".".join(file.relative_to(PACKAGE).with_suffix("").parts).removesuffix(".__init__")
+
+
+@cache
+def imports(file: Path) -> tuple[str, ...]:
+    """Everything a file imports, as dotted names; a name taken from a package counts as its part."""
+    found = []
+    for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            found += [name.name for name in node.names]
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{file.name}:{node.lineno}: write the import in full"
+            found += [f"{node.module}.{name.name}" for name in node.names]
+    return tuple(found)
+
+
+def project_imports(file: Path) -> set[str]:
+    """Modules of this package a file imports, by dotted name below the package."""
+    known = {module(other) for other in files()}
+    found = set()
+    for name in imports(file):
+        head, *rest = name.split(".")
+        if head != "simulate":
+            continue
+        while rest and ".".join(rest) not in known:
+            rest.pop()
+        found.add(".".join(rest) or "__init__")
+    return found
+
+
+def named_texts(file: Path) -> set[str]:
+    """First parts of all imported names, and of names fetched through importlib."""
+    return {name.split(".")[0] for name in imports(file)}
+
+
+ordered = pytest.mark.parametrize(
+    "file", [file for file in files() if row(file) not in FACE], ids=module
+)
+
+
+def test_the_reading_order_names_every_file_and_no_other():
+    present = {row(file) for file in files()} - set(FACE)
+    assert sorted(reading_order()) == sorted(present)
+    assert len(reading_order()) == len(set(reading_order()))
+
+
+@ordered
+def test_a_file_imports_only_from_above(file):
+    order = reading_order()
+    own = row(file)
+    below = {
+        name
+        for name in project_imports(file)
+        if name != "__init__"
+        and name.split(".")[0] != own
+        and order.index(name.split(".")[0]) > order.index(own)
+    }
+    assert not below, f"{module(file)} imports {sorted(below)} from below it"
+
+
+@ordered
+def test_nobody_imports_the_packages_own_face(file):
+    assert "__init__" not in project_imports(file)
+
+
+@ordered
+def test_nobody_but_the_command_line_imports_the_command_line(file):
+    reached = {name for name in project_imports(file) if name.split(".")[0] == "cli"}
+    assert row(file) == "cli" or not reached
+
+
+def test_no_file_comes_back_to_itself_through_its_imports():
+    graph = {module(file): project_imports(file) - {module(file)} for file in files()}
+
+    def visit(name: str, path: tuple[str, ...]) -> None:
+        assert name not in path, " -> ".join((*path[path.index(name) :], name))
+        for other in graph.get(name, ()):
+            if name not in done:
+                visit(other, (*path, name))
+        done.add(name)
+
+    done: set[str] = set()
+    for name in graph:
+        visit(name, ())
+
+
+@pytest.mark.parametrize("file", sorted((PACKAGE / "kernels").glob("*.py")), ids=module)
+def test_a_kernel_file_knows_arrays_and_nothing_of_the_project(file):
+    assert not project_imports(file)
+    assert named_texts(file) <= {"__future__", "math", "numba", "numpy", "typing"}
+
+
+@pytest.mark.parametrize("name", ["matplotlib", "meshio"])
+def test_pictures_and_meshes_are_made_in_the_outlets_alone(name):
+    allowed = {"figures", "export", "page"} | ({"outlines"} if name == "matplotlib" else set())
+    users = {row(file) for file in files() if name in named_texts(file)}
+    assert users <= allowed
+
+
+def test_letters_are_all_that_outlines_take_from_the_plotting_library():
+    taken = {name for name in imports(PACKAGE / "outlines.py") if name.startswith("matplotlib")}
+    assert {".".join(name.split(".")[:2]) for name in taken} <= {
+        "matplotlib",
+        "matplotlib.textpath",
+        "matplotlib.font_manager",
+        "matplotlib.ft2font",
+    }
+
+
+HEAVY = {
+    "ezdxf",
+    "h5netcdf",
+    "h5py",
+    "matplotlib",
+    "meshio",
+    "pandas",
+    "rich",
+    "scipy",
+    "shapely",
+    "svgelements",
+    "xarray",
+}
+
+
+@ordered
+def test_heavy_libraries_are_imported_inside_the_functions_that_need_them(file):
+    top = ast.parse(file.read_text(encoding="utf-8")).body
+    early = {
+        name.split(".")[0]
+        for node in top
+        if isinstance(node, ast.Import | ast.ImportFrom)
+        for name in (
+            [alias.name for alias in node.names]
+            if isinstance(node, ast.Import)
+            else [node.module or ""]
+        )
+    }
+    assert not early & HEAVY
+
+
+def test_only_cases_results_and_outlets_touch_the_disk():
+    allowed = {"case", "materials", "result", "figures", "export", "page", "sweep", "cli"}
+    calls = {"open", "read_text", "write_text", "read_bytes", "write_bytes", "mkdir", "unlink"}
+    users = set()
+    for file in files():
+        for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call):
+                name = getattr(node.func, "attr", getattr(node.func, "id", ""))
+                users |= {row(file)} if name in calls else set()
+    assert users <= allowed
