@@ -17,6 +17,7 @@ from itertools import pairwise
 import numpy as np
 
 from simulate.errors import Fault, InputError
+from simulate.stencil import area_fractions
 
 Point = tuple[float, float]
 Rule = tuple[str, bool, str, str]  # field, does it hold, what is wrong, what is expected
@@ -408,8 +409,6 @@ def contact_time(
     x_edges, y_edges : cell edges on the plate [m].
     """
     from shapely import Polygon
-
-    from simulate.stencil import area_fractions
 
     patch = Polygon(outline)
     (x_low, y_low), (x_high, y_high) = outline.min(axis=0), outline.max(axis=0)

@@ -18,6 +18,7 @@ import numpy as np
 
 from simulate.errors import Fault, InputError
 from simulate.kernels import swab_shape
+from simulate.stencil import area_fractions
 
 PIECE_POINTS = 33  # points per smooth piece of a contact outline
 WIRE_DIVISIONS = 3  # sub-cells per direction around the wire
@@ -371,7 +372,6 @@ def skirt_fraction(swab: Swab, x: np.ndarray, y: np.ndarray, z: np.ndarray) -> n
     if swab.skirt_width == 0.0 or swab.skirt_thickness == 0.0:
         return np.zeros_like(_empty(x, y, z))
     from shapely import Polygon
-    from simulate.stencil import area_fractions
 
     ring = Polygon(_skirt_outline(swab), holes=[contact_outline(swab)])
     plan = area_fractions(ring, x, y)
