@@ -1,0 +1,80 @@
+"""Compiled loops that find electrode faces and move between the natural and the split layout.
+
+Arrays only; imports no project file. The split layout is described in `kernels.multigrid`.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+_compiled = njit(cache=True, nogil=True, error_model="numpy")
+
+
+@_compiled
+def count_faces(label, conductivity):
+    """Number of faces between an electrode cell (label > 0) and an electrolyte cell."""
+    nz, ny, nx = label.shape
+    count = 0
+    for k in range(nz):
+        for j in range(ny):
+            for i in range(nx):
+                if label[k, j, i] > 0 or conductivity[k, j, i] <= 0.0:
+                    continue
+                if i > 0 and label[k, j, i - 1] > 0:
+                    count += 1
+                if i + 1 < nx and label[k, j, i + 1] > 0:
+                    count += 1
+                if j > 0 and label[k, j - 1, i] > 0:
+                    count += 1
+                if j + 1 < ny and label[k, j + 1, i] > 0:
+                    count += 1
+                if k > 0 and label[k - 1, j, i] > 0:
+                    count += 1
+                if k + 1 < nz and label[k + 1, j, i] > 0:
+                    count += 1
+    return count
+
+
+@_compiled
+def list_faces(label, conductivity, where, electrode):
+    """Fill ``where`` (n, 5): k, j, i of the electrolyte cell, axis (0 z, 1 y, 2 x), side (-1, +1).
+
+    ``electrode`` (n,) receives label - 1 of the electrode cell on that side.
+    """
+    nz, ny, nx = label.shape
+    f = 0
+    for k in range(nz):
+        for j in range(ny):
+            for i in range(nx):
+                if label[k, j, i] > 0 or conductivity[k, j, i] <= 0.0:
+                    continue
+                for axis in range(3):
+                    for side in (-1, 1):
+                        kk = k + side if axis == 0 else k
+                        jj = j + side if axis == 1 else j
+                        ii = i + side if axis == 2 else i
+                        if not (0 <= kk < nz and 0 <= jj < ny and 0 <= ii < nx):
+                            continue
+                        if label[kk, jj, ii] > 0:
+                            where[f, 0] = k
+                            where[f, 1] = j
+                            where[f, 2] = i
+                            where[f, 3] = axis
+                            where[f, 4] = side
+                            electrode[f] = label[kk, jj, ii] - 1
+                            f += 1
+
+
+@_compiled
+def mark_solved(label, conductivity, solved):
+    """solved = 1 where a cell is electrolyte and no electrode; returns how many."""
+    nz, ny, nx = label.shape
+    count = 0
+    for k in range(nz):
+        for j in range(ny):
+            for i in range(nx):
+                s = label[k, j, i] == 0 and conductivity[k, j, i] > 0.0
+                solved[k, j, i] = np.uint8(s)
+                count += s
+    return count

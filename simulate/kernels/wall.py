@@ -1,0 +1,180 @@
+"""Compiled loops over electrode faces: the current through wall, film and half cell in series.
+
+Arrays only; imports no project file.
+"""
+
+from __future__ import annotations
+
+import math
+
+from numba import njit
+
+_compiled = njit(cache=True, nogil=True, error_model="numpy")
+
+# columns of a law: see simulate.polarisation.law_row
+_KIND, _EXCHANGE, _ANODIC, _CATHODIC, _FILM, _LIMIT, _SHARP = 0, 1, 2, 3, 4, 5, 6
+_LARGEST_EXPONENT = 600.0
+
+
+@_compiled
+def kinetic_current(eta, law):
+    """Capped current density and its slope di/deta at the kinetic overpotential eta."""
+    kind = law[_KIND]
+    exchange = law[_EXCHANGE]
+    if kind == 1.0:
+        current = eta / exchange
+        slope = 1.0 / exchange
+    elif kind == 2.0:
+        x = eta / law[_ANODIC]
+        if x >= 0.0:
+            x = min(x, _LARGEST_EXPONENT)
+            grown = math.exp(x)
+            shrunk = 1.0 / grown
+            current = exchange * (grown - shrunk)
+            slope = exchange * (grown + shrunk) / law[_ANODIC]
+        else:
+            t = math.tanh(x)
+            current = 2.0 * exchange * t
+            slope = 2.0 * exchange * (1.0 - t * t) / law[_ANODIC]
+    else:
+        grown = math.exp(min(eta / law[_ANODIC], _LARGEST_EXPONENT))
+        shrunk = math.exp(min(-eta / law[_CATHODIC], _LARGEST_EXPONENT))
+        current = exchange * (grown - shrunk)
+        slope = exchange * (grown / law[_ANODIC] + shrunk / law[_CATHODIC])
+    limit = law[_LIMIT]
+    if limit < math.inf:
+        p = law[_SHARP]
+        a = abs(current) / limit
+        if a <= 1.0:
+            bracket = 1.0 + a**p
+            current = current / bracket ** (1.0 / p)
+            slope = slope * bracket ** (-1.0 / p - 1.0)
+        else:
+            small = a**-p
+            bracket = 1.0 + small
+            current = math.copysign(limit / bracket ** (1.0 / p), current)
+            slope = slope * (small / a) * bracket ** (-1.0 / p - 1.0)
+    return current, slope
+
+
+@_compiled
+def _bound(u, series, law):
+    """An overpotential that is surely not passed: |eta| <= this, same sign as u."""
+    bound = u
+    kind = law[_KIND]
+    if series > 0.0 and law[_LIMIT] == math.inf:
+        ratio = abs(u) / (series * law[_EXCHANGE])
+        if kind == 2.0 and u > 0.0:
+            bound = min(u, law[_ANODIC] * math.asinh(0.5 * ratio))
+        elif kind == 3.0 and u > 0.0:
+            bound = min(u, law[_ANODIC] * math.log1p(ratio))
+        elif kind == 3.0 and u < 0.0:
+            bound = max(u, -law[_CATHODIC] * math.log1p(ratio))
+    return bound
+
+
+@_compiled
+def wall_current(u, series, law, eta):
+    """Solve u = eta + i(eta) * (series + film); returns i, di/du and eta.
+
+    Newton's method between brackets that halve when a step would leave them; ``eta`` is a first
+    guess. series [ohm m2]; i [A/m2]; u, eta [V].
+    """
+    r = series + law[_FILM]
+    if law[_KIND] == 0.0 or (law[_KIND] == 1.0 and law[_EXCHANGE] == 0.0):
+        return u / r, 1.0 / r, 0.0
+    if law[_KIND] == 1.0 and law[_LIMIT] == math.inf:
+        total = r + law[_EXCHANGE]
+        return u / total, 1.0 / total, u * law[_EXCHANGE] / total
+    far = _bound(u, r, law)
+    low = min(far, 0.0)
+    high = max(far, 0.0)
+    if not (low < eta < high):
+        eta = far
+    current, slope = kinetic_current(eta, law)
+    for _ in range(200):
+        fault = r * current + eta - u
+        if abs(fault) <= 4e-16 * (abs(u) + r * abs(current)):
+            break
+        if fault > 0.0:
+            high = eta
+        else:
+            low = eta
+        step = eta - fault / (r * slope + 1.0)
+        if not (low < step < high):
+            step = 0.5 * (low + high)
+        if step == eta:
+            break
+        moved = abs(step - eta)
+        eta = step
+        current, slope = kinetic_current(eta, law)
+        if moved <= 1e-15 * abs(eta):
+            break
+    return current, slope / (1.0 + r * slope), eta
+
+
+@_compiled
+def wall_currents(drive, series, electrode, laws, eta, current, slope):
+    """`wall_current` for many faces; ``eta`` holds first guesses and receives the answers.
+
+    drive [V], series [ohm m2], electrode (row of ``laws``): (n,); laws: (m, 8).
+    """
+    for f in range(drive.size):
+        current[f], slope[f], eta[f] = wall_current(drive[f], series[f], laws[electrode[f]], eta[f])
+
+
+@_compiled
+def face_currents(cell, phi, offset, lift, conductance, area, film, electrode, laws, eta, out):
+    """Currents [A] and slopes [S] of all faces; returns current and slope of electrode 0.
+
+    drive = offset + lift (first electrode only) - phi[cell]. ``out`` is (2, n): current, slope.
+    ``film`` is a further series resistance of each face [ohm m2].
+    """
+    total = 0.0
+    total_slope = 0.0
+    for f in range(cell.size):
+        e = electrode[f]
+        u = offset[f] - phi[cell[f]]
+        if e == 0:
+            u += lift
+        i, s, eta[f] = wall_current(u, area[f] / conductance[f] + film[f], laws[e], eta[f])
+        out[0, f] = i * area[f]
+        out[1, f] = s * area[f]
+        if e == 0:
+            total += out[0, f]
+            total_slope += out[1, f]
+    return total, total_slope
+
+
+@_compiled
+def anode_current(
+    cell, phi, move, step, offset, lift, conductance, area, film, electrode, laws, eta
+):
+    """Total current and slope of electrode 0 at phi + step * move; ``eta`` is updated."""
+    total = 0.0
+    total_slope = 0.0
+    for f in range(cell.size):
+        if electrode[f] == 0:
+            c = cell[f]
+            u = offset[f] + lift - phi[c] - step * move[c]
+            i, s, eta[f] = wall_current(u, area[f] / conductance[f] + film[f], laws[0], eta[f])
+            total += i * area[f]
+            total_slope += s * area[f]
+    return total, total_slope
+
+
+@_compiled
+def work_of_faces(
+    cell, phi, move, step, offset, lift, conductance, area, film, electrode, laws, eta
+):
+    """sum over faces of I(phi + step * move) * move[cell]: the faces' part of the line search."""
+    total = 0.0
+    for f in range(cell.size):
+        c = cell[f]
+        u = offset[f] - phi[c] - step * move[c]
+        e = electrode[f]
+        if e == 0:
+            u += lift
+        i, _, eta[f] = wall_current(u, area[f] / conductance[f] + film[f], laws[e], eta[f])
+        total += i * area[f] * move[c]
+    return total

@@ -1,0 +1,459 @@
+"""One stop: field, polarisation and circuit solved together.
+
+Unknowns are the potentials of the electrolyte cells. At every electrode face the half cell stands
+in series with film and wall, and the wall's overpotential is eliminated face by face
+(`kernels.wall`), so that a face carries I(U - phi) with a slope that stays bounded. The supply is
+eliminated too: at given phi the cell voltage V solves I_anode(V) = I_supply(V), which leaves a
+rank-one term in the Jacobian. The whole is the gradient of a convex energy, so Newton's method
+with a line search on that energy converges from any start (Boyd & Vandenberghe, Convex
+Optimization, 2004, sec. 9.5; from memory). The linear solves are inexact (Eisenstat & Walker,
+SIAM J. Sci. Comput. 17 (1996) 16; from memory).
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from simulate.circuit import Supply
+from simulate.conductance import Faces, Network, build_network
+from simulate.errors import ConvergenceError, Fault, InputError
+from simulate.grid import Grid
+from simulate.kernels import multigrid as kernels
+from simulate.kernels import wall
+from simulate.multigrid import Hierarchy
+from simulate.polarisation import Polarisation, law_row
+
+Doubles = NDArray[np.float64]
+
+NEWTON_STEPS = 60
+
+
+@dataclass(frozen=True, eq=False)
+class Electrode:
+    """A conducting body: a set of cells.
+
+    Parameters
+    ----------
+    name : what it is called in the results.
+    cells : bool, of the grid's shape.
+    potential : of the metal [V]: a number, or an array of the grid's shape read at ``cells``.
+    polarisation : None (ideal), `Linear`, `Tafel` or `ButlerVolmer`.
+    """
+
+    name: str
+    cells: NDArray[np.bool_]
+    potential: float | Doubles = 0.0
+    polarisation: Polarisation | None = None
+
+
+@dataclass(frozen=True)
+class Statistics:
+    """What a solve took.
+
+    iterations : linear ones, over all Newton steps. residual : of Kirchhoff's law, relative to
+    the currents at electrode faces. seconds : (set-up, solve).
+    """
+
+    iterations: int
+    newton_steps: int
+    residual: float
+    unknowns: int
+    seconds: tuple[float, float]
+
+
+@dataclass(frozen=True, eq=False)
+class FaceRecord:
+    """Faces of one electrode, (n,): centres x, y, z [m], area [m2], axis (0 z, 1 y, 2 x),
+    density [A/m2], positive from the electrode into the electrolyte."""
+
+    x: Doubles
+    y: Doubles
+    z: Doubles
+    area: Doubles
+    axis: NDArray[np.int32]
+    density: Doubles
+
+
+@dataclass(frozen=True, eq=False)
+class Field:
+    """A solved field; see design of `solve_potential`."""
+
+    grid: Grid
+    potential: Doubles
+    currents: dict[str, float]
+    voltage: float | None
+    statistics: Statistics
+    _faces: dict[str, FaceRecord]
+
+    def faces(self, name: str) -> FaceRecord:
+        """The faces of the electrode ``name``; KeyError names those there are."""
+        if name not in self._faces:
+            raise KeyError(f"no electrode {name!r}; there are {', '.join(self._faces)}")
+        return self._faces[name]
+
+
+@dataclass(frozen=True, eq=False)
+class Solution:
+    """What `solve_network` finds: ``phi`` in the split layout [V], ``current`` of each face [A],
+    cell ``voltage`` [V] (0 without a supply), ``wall`` overpotentials for a warm start [V]."""
+
+    phi: Doubles
+    current: Doubles
+    voltage: float
+    wall: Doubles
+    iterations: int
+    newton_steps: int
+    residual: float
+
+
+class _Wall:
+    """The electrode faces as seen from the potentials: currents, slopes, and the supply."""
+
+    def __init__(self, faces: Faces, laws: Doubles, supply: Supply | None, eta: Doubles) -> None:
+        self.cell = faces.cell
+        self.faces = faces
+        self.laws = laws
+        self.supply = supply
+        self.eta = eta
+        self.out = np.zeros((2, faces.cell.size))
+        self.lift = 0.0
+        self.limited = False
+        self._move = np.zeros(0)
+        series_laws = laws[:, 0]
+        self.linear = bool(((series_laws == 0) | ((series_laws == 1) & np.isinf(laws[:, 5]))).all())
+
+    def _arguments(self) -> tuple[Doubles, ...]:
+        f = self.faces
+        return f.conductance, f.area, f.film, f.electrode, self.laws, self.eta  # type: ignore[return-value]
+
+    def anode(self, lift: float, phi: Doubles, move: Doubles, step: float) -> tuple[float, float]:
+        """Current and slope of the first electrode at phi + step * move and cell voltage lift."""
+        return wall.anode_current(
+            self.cell, phi, move, step, self.faces.offset, lift, *self._arguments()
+        )  # type: ignore[no-any-return]
+
+    def balance_supply(self, phi: Doubles, move: Doubles, step: float) -> None:
+        """Find the cell voltage at which supply and anode pass the same current."""
+        if self.supply is None:
+            return
+        emf, resistance = self.supply.emf, self.supply.resistance
+        limit = self.supply.current_limit
+        self.limited = False
+        if resistance == 0.0:
+            self.lift = emf
+            current = self.anode(emf, phi, move, step)[0] if limit is not None else 0.0
+        else:
+            self.lift, current = self._root(
+                phi, move, step, lambda v: (emf - v) / resistance, -1.0 / resistance
+            )
+        if limit is not None and current > limit:
+            self.limited = True
+            self.lift, _ = self._root(phi, move, step, lambda v: limit, 0.0)
+
+    def _root(self, phi, move, step, supplied, supply_slope):  # type: ignore[no-untyped-def]
+        """Root in V of I_anode(V) - supplied(V), increasing: Newton within a growing bracket."""
+        v = self.lift
+        low, high = -np.inf, np.inf
+        current, slope = self.anode(v, phi, move, step)
+        for _ in range(200):
+            gap = current - supplied(v)
+            scale = abs(current) + abs(supplied(v))
+            if abs(gap) <= 1e-14 * scale or slope - supply_slope <= 0.0:
+                break
+            if gap > 0:
+                high = v
+            else:
+                low = v
+            new = v - gap / (slope - supply_slope)
+            if not low < new < high and np.isfinite(low + high):
+                new = 0.5 * (low + high)
+            if new == v:
+                break
+            v = new
+            current, slope = self.anode(v, phi, move, step)
+        return v, current
+
+    def currents(self, phi: Doubles) -> None:
+        """Currents [A] and slopes [S] of all faces at phi into ``out``."""
+        wall.face_currents(
+            self.cell, phi, self.faces.offset, self.lift, *self._arguments(), self.out
+        )
+
+    def work(self, phi: Doubles, move: Doubles, step: float) -> float:
+        """sum I(phi + step * move) * move over faces, the supply in balance."""
+        self.balance_supply(phi, move, step)
+        return float(
+            wall.work_of_faces(
+                self.cell, phi, move, step, self.faces.offset, self.lift, *self._arguments()
+            )
+        )
+
+    def rank_one(self) -> tuple[Doubles | None, float]:
+        """Lead vector over faces and strength of the circuit's term in the Jacobian."""
+        if self.supply is None:
+            return None, 0.0
+        lead = np.where(self.faces.electrode == 0, self.out[1], 0.0)
+        total = float(lead.sum())
+        if self.limited:
+            return lead, 1.0 / total if total > 0 else 0.0
+        resistance = self.supply.resistance
+        if resistance == 0.0:
+            return None, 0.0
+        return lead, resistance / (1.0 + resistance * total)
+
+
+def solve_network(
+    network: Network,
+    laws: Doubles,
+    supply: Supply | None = None,
+    *,
+    tolerance: float = 1e-10,
+    hierarchy: Hierarchy | None = None,
+    start: Solution | None = None,
+) -> Solution:
+    """Solve one network with its electrodes and supply.
+
+    Parameters
+    ----------
+    laws : (electrodes, 8), rows of `polarisation.law_row`.
+    supply : between electrode 0 (anode) and electrode 1; None when potentials are imposed.
+    tolerance : on the unbalanced current of cells, root mean square, relative to the root mean
+        square current of electrode faces [-].
+    hierarchy : of the same shape, reused; made here when None.
+    start : an earlier solution of a box of the same shape.
+
+    Raises
+    ------
+    ConvergenceError : with residual, iterations and remedy.
+    """
+    mesh = Hierarchy(network.shape) if hierarchy is None else hierarchy
+    faces = network.faces
+    phi = np.zeros(mesh.r.size) if start is None else start.phi.copy()
+    eta = np.zeros(faces.cell.size)
+    if start is not None and start.wall.size == eta.size:
+        eta[:] = start.wall
+    walls = _Wall(faces, laws, supply, eta)
+    walls.lift = 0.0 if start is None else start.voltage
+    return _newton(network, mesh, walls, phi, tolerance)
+
+
+def _newton(
+    network: Network, mesh: Hierarchy, walls: _Wall, phi: Doubles, tolerance: float
+) -> Solution:
+    cell = network.faces.cell
+    move = np.zeros_like(phi)
+    balance = np.zeros_like(phi)
+    iterations, loaded, first_scale, residual = 0, False, 0.0, np.inf
+    for step in range(NEWTON_STEPS + 1):
+        walls.balance_supply(phi, move, 0.0)
+        walls.currents(phi)
+        if not loaded:
+            mesh.load(network, cell, walls.out[1].copy())
+        mesh.apply(phi, balance)
+        injected = np.bincount(cell, weights=walls.out[0]) if cell.size else np.zeros(1)
+        kernels.add_at(cell, -walls.out[0], balance)
+        scale = float(np.linalg.norm(injected))
+        first_scale = max(first_scale, 1e-3 * scale) if step == 0 else first_scale
+        unbalanced = float(np.linalg.norm(balance))
+        residual = unbalanced / max(scale, first_scale) if unbalanced else 0.0
+        if residual <= tolerance or not np.isfinite(residual) or step == NEWTON_STEPS:
+            break
+        if loaded:
+            mesh.retie(walls.out[1].copy())
+        loaded = True
+        lead, strength = walls.rank_one()
+        goal = 0.5 * tolerance / residual
+        inner = goal if walls.linear else min(0.1, max(0.3 * min(residual, 1.0), goal))
+        np.negative(balance, out=mesh.r)
+        done, _ = mesh.solve(
+            move, tolerance=max(min(inner, 0.5), 1e-13), lead=lead, strength=strength
+        )
+        iterations += done
+        length = (
+            1.0
+            if walls.linear and not walls.limited
+            else _line_search(mesh, walls, phi, move, balance)
+        )
+        phi += length * move
+        move[:] = 0.0
+    if not residual <= tolerance:
+        raise ConvergenceError(
+            "the field",
+            residual=float(residual),
+            tolerance=tolerance,
+            iterations=iterations,
+            remedy="try a finer cell at the electrode, a higher current limit or a looser tolerance",
+        )
+    return Solution(phi, walls.out[0].copy(), walls.lift, walls.eta, iterations, step, residual)
+
+
+def _line_search(
+    mesh: Hierarchy, walls: _Wall, phi: Doubles, move: Doubles, balance: Doubles
+) -> float:
+    """Step length at which the energy's slope along ``move`` has fallen to half or less.
+
+    slope(t) = move . (A (phi + t move)) - sum I(phi + t move) move. Only faces are recomputed.
+    """
+    cell = walls.cell
+    start = float(move @ balance)
+    linear = start + float(walls.out[0] @ move[cell])
+    quadratic = mesh.apply(move, mesh.q)
+
+    def slope(t: float) -> float:
+        return linear + t * quadratic - walls.work(phi, move, t)
+
+    if slope(1.0) <= 0.5 * abs(start):
+        return 1.0
+    low, high = 0.0, 1.0
+    for _ in range(30):
+        middle = 0.5 * (low + high)
+        value = slope(middle)
+        if abs(value) <= 0.1 * abs(start):
+            return middle
+        low, high = (middle, high) if value < 0 else (low, middle)
+    return low if low > 0 else middle
+
+
+def solve_potential(
+    grid: Grid,
+    conductivity: ArrayLike,
+    electrodes: Sequence[Electrode],
+    supply: Supply | None = None,
+    tolerance: float = 1e-10,
+) -> Field:
+    """Potential and currents of a wet cell with electrodes.
+
+    Solves div(kappa grad phi) = 0 with no flux into insulators and outer faces, and
+    U - phi - equilibrium = eta(i) + i * (half cell + film) at electrode faces.
+
+    Parameters
+    ----------
+    conductivity : [S/m], of the grid's shape; 0 = insulator. Electrode cells may hold any value.
+    electrodes : bodies that do not overlap.
+    supply : between the first (anode) and the second electrode; the potentials given on them are
+        then offsets.
+    tolerance : see `solve_network`.
+
+    Returns
+    -------
+    Field : ``potential`` [V] of the grid's shape, NaN outside electrolyte and electrodes;
+        ``currents`` {name: A}, positive from electrode into electrolyte (per turn, per metre of
+        depth, as the grid says); ``faces(name)``; ``statistics``; ``voltage`` of the supply [V].
+
+    Raises
+    ------
+    InputError : shapes that do not match, electrodes that overlap, values that are no numbers.
+    CapacityError : the box would not fit in memory.
+    ConvergenceError : the solve stopped short.
+    """
+    began = time.perf_counter()
+    kappa, label, offset, metal = _checked(grid, conductivity, electrodes, supply)
+    network = build_network(grid, kappa, label, offset)
+    laws = np.array([law_row(e.polarisation) for e in electrodes])
+    mesh = Hierarchy(grid.shape, (float(np.mean(np.diff(grid.y))), float(np.mean(np.diff(grid.x)))))
+    ready = time.perf_counter()
+    solution = solve_network(network, laws, supply, tolerance=tolerance, hierarchy=mesh)
+    done = time.perf_counter()
+    potential = np.empty(grid.shape)
+    kernels.from_split(solution.phi, grid.shape, potential)
+    potential[(kappa <= 0) & (label == 0)] = np.nan
+    for number, electrode in enumerate(electrodes):
+        lift = solution.voltage if number == 0 and supply is not None else 0.0
+        potential[label == number + 1] = metal[label == number + 1] + lift
+    statistics = Statistics(
+        solution.iterations,
+        solution.newton_steps,
+        solution.residual,
+        network.unknowns,
+        (ready - began, done - ready),
+    )
+    records = _records(grid, network.faces, solution.current, electrodes)
+    currents = {
+        name: float((record.density * record.area).sum()) for name, record in records.items()
+    }
+    voltage = solution.voltage if supply is not None else None
+    return Field(grid, potential, currents, voltage, statistics, records)
+
+
+def _records(
+    grid: Grid, faces: Faces, current: Doubles, electrodes: Sequence[Electrode]
+) -> dict[str, FaceRecord]:
+    x, y, z = grid.centres
+    k, j, i, axis, side = faces.where.T
+    up = (side > 0).astype(np.int64)
+    xf = np.where(axis == 2, grid.x[i + up], x[i])
+    yf = np.where(axis == 1, grid.y[j + up], y[j])
+    zf = np.where(axis == 0, grid.z[k + up], z[k])
+    density = current / faces.area
+    records = {}
+    for number, electrode in enumerate(electrodes):
+        own = faces.electrode == number
+        records[electrode.name] = FaceRecord(
+            *(a[own] for a in (xf, yf, zf, faces.area, axis, density))
+        )
+    return records
+
+
+def _checked(
+    grid: Grid,
+    conductivity: ArrayLike,
+    electrodes: Sequence[Electrode],
+    supply: Supply | None,
+) -> tuple[Doubles, NDArray[np.int8], Doubles, Doubles]:
+    """The one gate: arrays of the right shape, finite, not overlapping."""
+    faults = []
+    kappa = np.ascontiguousarray(conductivity, dtype=np.float64)
+    if kappa.shape != grid.shape:
+        raise InputError(
+            Fault("wrong shape", f"{grid.shape}", key="conductivity", value=f"{kappa.shape}")
+        )
+    if not kappa.flags.writeable:
+        kappa = kappa.copy()
+    label = np.zeros(grid.shape, np.int8)
+    offset = np.zeros(grid.shape)
+    metal = np.zeros(grid.shape)
+    if supply is not None and len(electrodes) < 2:
+        faults.append(
+            Fault("a supply needs an anode and a cathode", "two electrodes", key="supply")
+        )
+    names = [e.name for e in electrodes]
+    if len(set(names)) < len(names):
+        faults.append(Fault("two electrodes of one name", "different names", key="electrodes"))
+    for number, electrode in enumerate(electrodes):
+        cells = np.asarray(electrode.cells)
+        if cells.shape != grid.shape or cells.dtype != bool:
+            faults.append(
+                Fault(
+                    "wrong shape or type",
+                    f"bool of shape {grid.shape}",
+                    key=f"{electrode.name}.cells",
+                    value=f"{cells.dtype} {cells.shape}",
+                )
+            )
+            continue
+        if (label[cells] != 0).any():
+            faults.append(
+                Fault(
+                    "overlaps another electrode", "cells of its own", key=f"{electrode.name}.cells"
+                )
+            )
+        label[cells] = number + 1
+        potential = np.broadcast_to(np.asarray(electrode.potential, dtype=float), grid.shape)
+        if not np.isfinite(potential[cells]).all():
+            faults.append(Fault("not finite", "volts", key=f"{electrode.name}.potential"))
+        law = electrode.polarisation
+        metal[cells] = potential[cells]
+        offset[cells] = potential[cells] - (law.equilibrium if law is not None else 0.0)
+    wet = kappa[label == 0]
+    if not np.isfinite(wet).all() or (wet < 0).any():
+        faults.append(
+            Fault("negative or not finite in the electrolyte", "0 or more", key="conductivity")
+        )
+    if faults:
+        raise InputError(faults)
+    return kappa, label, offset, metal
