@@ -238,11 +238,12 @@ def rim_distance(geometry: Any, x: ArrayLike, y: ArrayLike) -> Floats:
 def opening_width(geometry: Any, x: ArrayLike, y: ArrayLike) -> Floats:
     """Local width of the opening round each point, (ny, nx) [m]; 0 where the mask is.
 
-    The width at a point is the diameter of the largest circle that contains the point and fits in
-    the opening (Hildebrand & Rueegsegger, J. Microsc. 185 (1997) 67: local thickness).  In a
-    straight slot it is the width of the slot, in a disc the diameter, in a corner less.  Centres of
-    circles are sought from each point, uphill in rim distance by up to one spacing of the points:
-    the width is never too large, and too small by less than 1 % in slots of two cells or more.
+    The width at a point is the diameter of the largest circle that fits in the opening and comes
+    within half a spacing of the point (local thickness after Hildebrand & Rueegsegger, J. Microsc.
+    185 (1997) 67, from memory; the half spacing is ours).  In a straight slot it is the width of
+    the slot, in a disc the diameter, in a corner less.  Circles are sought from each point, uphill
+    in rim distance by up to one spacing: no width exceeds that of the opening, and slots of two
+    cells or more come out within 1 %.
 
     x, y : (nx,), (ny,) increasing, for instance cell centres [m].
     """
@@ -262,7 +263,7 @@ def opening_width(geometry: Any, x: ArrayLike, y: ArrayLike) -> Floats:
     inscribe_circles(segments, x, y, inside, spacing, circles)
     found = circles[inside]
     ordered = np.ascontiguousarray(found[np.argsort(-found[:, 2], kind="stable")])
-    paint_circles(ordered, x, y, 0.01 * spacing, width)
+    paint_circles(ordered, x, y, 0.5 * spacing, width)
     distance = np.empty_like(width)
     measure_rim(segments, x, y, distance)
     return np.where(inside, np.maximum(width, 2.0 * distance), 0.0)

@@ -111,8 +111,8 @@ def cover_cells(
 @njit(cache=True, nogil=True, error_model="numpy")
 def squared_distance(segment: Floats, x: float, y: float) -> float:
     """Square of the distance from (x, y) to the segment (x0, y0, x1, y1)  [m2]."""
-    dx, dy = segment[2] - segment[0], segment[3] - segment[1]
-    px, py = x - segment[0], y - segment[1]
+    dx, dy = float(segment[2] - segment[0]), float(segment[3] - segment[1])
+    px, py = x - float(segment[0]), y - float(segment[1])
     square = dx * dx + dy * dy
     along = (px * dx + py * dy) / square if square > 0.0 else 0.0
     along = min(1.0, max(0.0, along))
@@ -228,12 +228,13 @@ def inscribe_circles(
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def paint_circles(circles: Floats, x: Floats, y: Floats, slack: float, out: Floats) -> None:
-    """Give each point the diameter [m] of the largest circle it lies in, into ``out`` (ny, nx).
+def paint_circles(circles: Floats, x: Floats, y: Floats, margin: float, out: Floats) -> None:
+    """Give each point the diameter [m] of the largest circle that reaches it, into ``out``.
 
     circles : (n, 3) centre x, y and radius [m], sorted by falling radius; the first circle to
-    reach a point is therefore its largest.  A circle that, but for ``slack`` [m], lies within the
-    one that already owns its centre is left out.  ``out`` holds 0 on entry.
+    come within ``margin`` [m] of a point is therefore its largest.  A circle that lies within the
+    one that already owns its centre, but for a hundredth of the margin, is left out.
+    out : (ny, nx), 0 on entry.
     """
     owner = np.full((y.size, x.size), -1, dtype=np.int64)
     for k in range(circles.shape[0]):
@@ -242,14 +243,15 @@ def paint_circles(circles: Floats, x: Floats, y: Floats, slack: float, out: Floa
         first = owner[j, i]
         if first >= 0:
             dx, dy = cx - circles[first, 0], cy - circles[first, 1]
-            if np.sqrt(dx * dx + dy * dy) + radius <= circles[first, 2] + slack:
+            if np.sqrt(dx * dx + dy * dy) + radius <= circles[first, 2] + 0.01 * margin:
                 continue
-        j = interval(y, cy - radius)
-        while j < y.size and y[j] <= cy + radius:
-            i = interval(x, cx - radius)
-            while i < x.size and x[i] <= cx + radius:
+        reach = radius + margin
+        j = interval(y, cy - reach)
+        while j < y.size and y[j] <= cy + reach:
+            i = interval(x, cx - reach)
+            while i < x.size and x[i] <= cx + reach:
                 dx, dy = x[i] - cx, y[j] - cy
-                if owner[j, i] < 0 and dx * dx + dy * dy <= radius * radius:
+                if owner[j, i] < 0 and dx * dx + dy * dy <= reach * reach:
                     owner[j, i] = k
                     out[j, i] = 2.0 * radius
                 i += 1
