@@ -3,24 +3,31 @@
 Reading order. Each file imports only from those above it; `tests/test_layers.py` holds this.
 
     errors        what can go wrong, and how a fault is worded
-    kernels       the compiled loops, arrays only
     units         "0.15 mm" to SI and back
+    kernels       every compiled loop; arrays only, so they may be read last
     polarisation  overpotential and current density of an electrode
+    datum         one number of a catalogue, with its source and its range
     circuit       the supply: voltage, resistance, current limit, batteries
-    materials     metals and electrolytes, each number with its source
-    outlines      curves to chords, rings to areas, letters to outlines
+    electrolyte   salt in vinegar: conductivity, density, acid
+    metals        how they dissolve, their films, what a charge removes
+    materials     the shelf: metals, electrolyte, cathodes, wicks, masks, supplies
+    outlines      curves and letters to areas
     stencil       openings, and the open share of given cells
     swab          bud and pad: contact patch, wire, wet volume
     stroke        the path of the swab: stops and their dwell
-    case          all of the above, frozen; from TOML, all faults at once
+    document      a case file as text: the line of every key
+    case          all of the above, frozen; every fault of a file at once
     grid          cells: box, section, axisymmetric
     conductance   conductances between cells
     multigrid     levels, cycle, conjugate gradients
     potential     one stop: field, polarisation and circuit together
     removal       charge to depth and mass
+    uncertainty   Richardson's extrapolation and the grid convergence index
     result        what a run leaves, and its NetCDF file
     etching       the loop over the stops
-    closed_forms  exact solutions
+    closed_forms  exact solutions: planes, cylinders, spheres, disks, corners
+    conformal_maps  exact solutions: strips, channels, the Hull cell
+    recess        openings in a mask, and electrodes with linear kinetics, to many digits
     figures       pictures of a result
     cli           commands and words for the terminal
 

@@ -1,0 +1,229 @@
+"""The supply: an electromotive force behind a resistance, with a limit on the current.
+
+A battery is a supply that changes as it is drained. Its state is one number, the share of its
+capacity that is used; every function here is pure and gives a new supply for a given state.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Final
+
+import numpy as np
+
+from simulate.errors import Fault, InputError
+
+#: Share of a battery's capacity after which it counts as spent.
+SPENT: Final = 0.9
+
+
+@dataclass(frozen=True)
+class Supply:
+    """What drives the current at one moment.
+
+    The terminal voltage is ``emf - current * resistance`` until the current reaches the limit; from
+    there the supply holds the current and lets the voltage fall.
+
+    Parameters
+    ----------
+    emf : voltage at no current [V].
+    resistance : internal resistance, leads and clips together [ohm].
+    current_limit : the most it gives [A]; None for no limit.
+
+    Raises
+    ------
+    InputError : a negative or infinite emf or resistance, or a limit that is not above zero.
+    """
+
+    emf: float
+    resistance: float = 0.0
+    current_limit: float | None = None
+
+    def __post_init__(self) -> None:
+        """Refuse what no supply can be."""
+        faults = [
+            *_faults_below_zero(emf=self.emf, resistance=self.resistance),
+            *_faults_not_above_zero(current_limit=self.current_limit),
+        ]
+        if faults:
+            raise InputError(faults)
+
+    @property
+    def short_circuit_current(self) -> float:
+        """Current through a dead short [A]; infinite without resistance or limit."""
+        free = self.emf / self.resistance if self.resistance else math.inf
+        return min(free, self.current_limit or math.inf)
+
+
+@dataclass(frozen=True)
+class Battery:
+    """A battery that sags as it is drained.
+
+    With s the used share of the capacity at the rate drawn::
+
+        emf        = open_circuit - fall * s
+        resistance = resistance * (1 + growth * s^2)             up to s = 0.9
+                     and beyond as 0.1 / (1 - s) times that at 0.9
+
+    Parameters
+    ----------
+    open_circuit : voltage of a fresh one at no current [V].
+    resistance : internal resistance of a fresh one, for direct current [ohm].
+    currents, capacities : charge it gives [C] at each constant current [A], current increasing.
+    fall : how far the open-circuit voltage falls over the whole capacity [V].
+    growth : how many times its fresh value the resistance gains over the whole capacity [-].
+    name : for messages and reports.
+
+    Raises
+    ------
+    InputError : with every field that cannot be.
+
+    Notes
+    -----
+    The quadratic growth is a fast fit to common experience with alkaline 9 V blocks (2, 3.5 and
+    7 ohm when fresh, half used and nearly flat; from memory); the rise beyond 0.9 is invented so
+    that a flat battery gives no current without a jump.
+    """
+
+    open_circuit: float
+    resistance: float
+    currents: tuple[float, ...]
+    capacities: tuple[float, ...]
+    fall: float = 0.0
+    growth: float = 3.0
+    name: str = "battery"
+
+    def __post_init__(self) -> None:
+        """Refuse what no battery can be."""
+        faults = [
+            *_faults_not_above_zero(open_circuit=self.open_circuit),
+            *_faults_below_zero(resistance=self.resistance, fall=self.fall, growth=self.growth),
+        ]
+        if self.fall >= self.open_circuit:
+            faults.append(Fault("falls below zero volts", "less than open_circuit", key="fall"))
+        if not self.currents or len(self.currents) != len(self.capacities):
+            faults.append(Fault("not one capacity per current", key="capacities"))
+        elif min(*self.currents, *self.capacities) <= 0:
+            faults.append(Fault("not above zero", "currents and capacities > 0", key="capacities"))
+        elif any(left >= right for left, right in pairwise(self.currents)):
+            faults.append(Fault("not increasing", "each current above the last", key="currents"))
+        if faults:
+            raise InputError(faults)
+
+
+def capacity(battery: Battery, current: float) -> float:
+    """Charge a fresh battery gives at a constant current [C].
+
+    Straight lines in the logarithms of current and charge; below the first current the first
+    capacity holds, above the last the last slope goes on.
+
+    Parameters
+    ----------
+    current : drawn [A], > 0; zero gives the capacity at the lowest rate.
+    """
+    rates, charges = np.log(battery.currents), np.log(battery.capacities)
+    if current <= battery.currents[0]:
+        return battery.capacities[0]
+    rate = math.log(current)
+    if current > battery.currents[-1] and len(rates) > 1:
+        slope = (charges[-1] - charges[-2]) / (rates[-1] - rates[-2])
+        return float(math.exp(charges[-1] + slope * (rate - rates[-1])))
+    return float(math.exp(np.interp(rate, rates, charges)))
+
+
+def drain(battery: Battery, used: float, current: float, duration: float) -> float:
+    """The used share after a current has flowed for a time.
+
+    Parameters
+    ----------
+    used : share of the capacity used before [-], 0 when fresh.
+    current : [A]; negative currents count as none.
+    duration : [s].
+
+    Returns
+    -------
+    used + current * duration / capacity(current), at most 1 [-].
+    """
+    return min(1.0, used + max(current, 0.0) * duration / capacity(battery, current))
+
+
+def supply_at(battery: Battery, used: float, leads: float = 0.0) -> Supply:
+    """The supply a battery is when a share of its capacity is used.
+
+    Parameters
+    ----------
+    used : [-], 0 fresh to 1 flat.
+    leads : resistance of leads and clips [ohm].
+    """
+    share = min(max(used, 0.0), 1.0 - 1e-6)
+    resistance = battery.resistance * (1.0 + battery.growth * min(share, SPENT) ** 2)
+    if share > SPENT:
+        resistance *= (1.0 - SPENT) / (1.0 - share)
+    return Supply(battery.open_circuit - battery.fall * share, resistance + leads)
+
+
+def supply_after(
+    battery: Battery, charge_drawn: float, current: float, leads: float = 0.0
+) -> Supply:
+    """The supply a battery is after a charge has been drawn at a constant current.
+
+    Parameters
+    ----------
+    charge_drawn : [C].
+    current : at which it was drawn [A]; it decides the capacity.
+    leads : resistance of leads and clips [ohm].
+    """
+    return supply_at(battery, charge_drawn / capacity(battery, current), leads)
+
+
+def batteries_needed(battery: Battery, charge: float, current: float) -> int:
+    """How many batteries a job takes, each used until it is `SPENT`.
+
+    Parameters
+    ----------
+    charge : of the whole job [C].
+    current : at which it is drawn [A].
+    """
+    return max(1, math.ceil(charge / (SPENT * capacity(battery, current)) - 1e-9))
+
+
+def load_current(supply: Supply, resistance: float, floor: float = 0.0) -> float:
+    """Current through a load that needs a voltage before it conducts.
+
+    I = (emf - floor) / (R_supply + R_load), no less than zero, no more than the limit: the quick
+    estimate of an operating point, with the electrodes' reactions as a constant voltage.
+
+    Parameters
+    ----------
+    resistance : of the load [ohm].
+    floor : voltage taken by the reactions [V].
+
+    Raises
+    ------
+    InputError : neither supply nor load has any resistance and nothing limits the current.
+    """
+    limit = math.inf if supply.current_limit is None else supply.current_limit
+    driving = max(supply.emf - floor, 0.0)
+    total = supply.resistance + resistance
+    current = min(driving / total if total > 0 else math.inf, limit)
+    if math.isinf(current):
+        raise InputError(Fault("nothing limits the current", "a resistance or a current limit"))
+    return current
+
+
+def _faults_below_zero(**numbers: float) -> list[Fault]:
+    return [
+        Fault("not a finite number of zero or more", ">= 0", key=key, value=f"{number:g}")
+        for key, number in numbers.items()
+        if not (math.isfinite(number) and number >= 0)
+    ]
+
+
+def _faults_not_above_zero(**numbers: float | None) -> list[Fault]:
+    return [
+        Fault("not a finite number above zero", "> 0", key=key, value=f"{number:g}")
+        for key, number in numbers.items()
+        if number is not None and not (math.isfinite(number) and number > 0)
+    ]
