@@ -1,6 +1,10 @@
-"""The Makefile's targets for machines without make: ``python tools.py demo`` or ``test``.
+"""What make does, for machines with and without it: ``python tools.py demo``, ``test``, ``check``.
 
 Needs Python 3.11 or newer and nothing else; everything is put into ``.venv`` beside this file.
+
+    demo    etch the demo case and say where its depth map lies
+    test    run the tests; words after it go to pytest
+    check   style, types, and the compiled loops once more as plain Python
 """
 
 from __future__ import annotations
@@ -9,7 +13,6 @@ import hashlib
 import os
 import subprocess
 import sys
-import venv
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent
@@ -19,45 +22,63 @@ DEMO = "cases/garden_tag.toml"
 RUN = "runs/garden_tag"
 
 
-def run(*words: str) -> None:
+def run(*words: str, **settings: str) -> None:
     """Run the environment's Python from the project's folder; stop where it stops."""
-    status = subprocess.run([str(PYTHON), *words], cwd=ROOT, check=False).returncode
-    if status:
-        sys.exit(status)
+    environment = os.environ | settings
+    status = subprocess.run([str(PYTHON), *words], cwd=ROOT, env=environment, check=False)
+    if status.returncode:
+        sys.exit(status.returncode)
 
 
 def set_up(extra: str) -> None:
-    """Make the environment, or bring it up to date, unless it is what was asked for already."""
+    """Make the environment or bring it up to date, unless it holds what is asked for already."""
     wanted = (ROOT / "pyproject.toml").read_bytes() + (ROOT / "constraints.txt").read_bytes()
     digest = hashlib.sha256(wanted).hexdigest()
-    stamp = HOME / f".installed{extra}"
-    if PYTHON.exists() and stamp.exists() and stamp.read_text(encoding="ascii") == digest:
+    stamps = [HOME / ".installed", HOME / ".installed-dev"]
+    good = stamps[1:] if extra else stamps
+    if PYTHON.exists() and any(s.exists() and s.read_text() == digest for s in good):
         return
     if not PYTHON.exists():
+        import venv
+
+        print(f"making {HOME.name}, once; this takes a minute or two", flush=True)
         venv.create(HOME, with_pip=True)
     run("-m", "pip", "install", "--quiet", "-c", "constraints.txt", "-e", f".{extra}")
-    stamp.write_text(digest, encoding="ascii")
+    good[0].write_text(digest)
 
 
 def demo() -> None:
     """Etch the demo case and say where its depth map lies."""
     set_up("")
-    run("-m", "simulate", "etch", DEMO, "--out", RUN, "--force")
+    run("-m", "simulate", "etch", DEMO, "--out", RUN, "--force", *sys.argv[2:])
+    print(f"\nThe depth map: {RUN}/figures/depth_map.png")
 
 
 def test() -> None:
-    """Run the test suite."""
+    """Run the tests."""
     set_up("[dev]")
     run("-m", "pytest", *sys.argv[2:])
 
 
+def check() -> None:
+    """Look at style and types, and run the kernels' tests without compilation."""
+    set_up("[dev]")
+    run("-m", "ruff", "check")
+    run("-m", "ruff", "format", "--check")
+    run("-m", "mypy")
+    run("-m", "pytest", "-q", "-m", "kernel", NUMBA_DISABLE_JIT="1")
+
+
+TASKS = {"demo": demo, "test": test, "check": check}
+
+
 def main() -> None:
-    """Read the one word of the command line."""
-    if sys.version_info < (3, 11):
+    """Read the first word of the command line."""
+    if sys.version_info < (3, 11):  # noqa: UP036 - this file meets old interpreters too
         sys.exit(f"Python 3.11 or newer is needed; this is {sys.version.split()[0]}")
-    task = {"demo": demo, "test": test}.get(sys.argv[1] if len(sys.argv) > 1 else "")
+    task = TASKS.get(sys.argv[1] if len(sys.argv) > 1 else "")
     if task is None:
-        sys.exit("usage: python tools.py demo | test")
+        sys.exit("usage: python tools.py demo | test | check")
     task()
 
 

@@ -40,14 +40,16 @@ def module(file: Path) -> str:
 
 @cache
 def imports(file: Path) -> tuple[str, ...]:
-    """Everything a file imports, as dotted names; a name taken from a package counts as its part."""
+    """Everything a file imports, as dotted names; a name taken from a module counts as its part."""
     found = []
     for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
         if isinstance(node, ast.Import):
             found += [name.name for name in node.names]
         elif isinstance(node, ast.ImportFrom):
-            assert node.level == 0, f"{file.name}:{node.lineno}: write the import in full"
-            found += [f"{node.module}.{name.name}" for name in node.names]
+            above = [PACKAGE.name, *file.relative_to(PACKAGE).parts[:-1]]
+            start = above[: len(above) + 1 - node.level] if node.level else []
+            source = ".".join([*start, *([node.module] if node.module else [])])
+            found += [f"{source}.{name.name}" for name in node.names]
     return tuple(found)
 
 
@@ -124,7 +126,7 @@ def test_no_file_comes_back_to_itself_through_its_imports():
 @pytest.mark.parametrize("file", sorted((PACKAGE / "kernels").glob("*.py")), ids=module)
 def test_a_kernel_file_knows_arrays_and_nothing_of_the_project(file):
     assert not project_imports(file)
-    assert named_texts(file) <= {"__future__", "math", "numba", "numpy", "typing"}
+    assert named_texts(file) <= {"__future__", "llvmlite", "math", "numba", "numpy", "typing"}
 
 
 @pytest.mark.parametrize("name", ["matplotlib", "meshio"])
@@ -176,7 +178,8 @@ def test_heavy_libraries_are_imported_inside_the_functions_that_need_them(file):
 
 
 def test_only_cases_results_and_outlets_touch_the_disk():
-    allowed = {"case", "materials", "result", "figures", "export", "page", "sweep", "cli"}
+    allowed = {"case", "datum", "result", "figures", "export", "page", "sweep", "cli"}
+    allowed |= {"conductance"}  # asks the machine how much memory is free
     calls = {"open", "read_text", "write_text", "read_bytes", "write_bytes", "mkdir", "unlink"}
     users = set()
     for file in files():

@@ -1,0 +1,17 @@
+# make demo   etch the demo case from nothing, and say where its depth map lies
+# make test   run the tests
+# make check  style, types, and the compiled loops once more as plain Python
+#
+# Each sets itself up in .venv and needs Python 3.11 or newer, nothing else. Without make, the
+# same words go to tools.py. Another interpreter: make demo PYTHON=/path/to/python
+
+PYTHON ?= $(firstword $(foreach python,python3 python3.14 python3.13 python3.12 python3.11,\
+	$(shell $(python) -c 'import sys; sys.version_info < (3, 11) or print("$(python)")' 2>/dev/null)) python3)
+
+.PHONY: demo test check clean
+
+demo test check:
+	@$(PYTHON) tools.py $@
+
+clean:
+	rm -rf .venv runs

@@ -1,0 +1,111 @@
+"""``swabfield etch``: the main job, from a case file to a run folder."""
+
+from __future__ import annotations
+
+import argparse
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from simulate.cli import options, words
+from simulate.cli.run_folder import MANIFEST, RunFolder, default_path, manifest
+
+if TYPE_CHECKING:
+    from simulate.result import Result
+
+_STORY = """\
+Draw the swab over the plate as the case says, and leave a folder with the map
+of depth, figures, a summary, and every number in a NetCDF file. Ctrl-C stops
+early and keeps the work so far."""
+
+
+def register(commands: argparse._SubParsersAction[options.Parser]) -> None:
+    """Add the command."""
+    parser = options.add_command(
+        commands, "etch", etch, "etch a case and leave a run folder", _STORY
+    )
+    options.add_case(parser)
+    parser.add_argument("--out", metavar="DIR", help="run folder; CASE-run here if not given")
+    parser.add_argument("--force", action="store_true", help="replace an earlier run in DIR")
+
+
+def etch(arguments: argparse.Namespace) -> int:
+    """Etch, write, and tell."""
+    from simulate.case import read_case
+    from simulate.etching import etch_case
+
+    started = datetime.now(UTC)
+    case = read_case(arguments.case)
+    path = Path(arguments.out) if arguments.out else default_path(arguments.case)
+    folder = RunFolder(path, arguments.force)
+    with words.progress("etching", not arguments.quiet) as step:
+        result = etch_case(case, progress=step)
+    state, files = _keep(result, folder, started)
+    status = options.EXIT_DONE if state == "done" else options.EXIT_INTERRUPTED
+    if arguments.json:
+        content = {"exit": status, "state": state, "folder": str(path)}
+        content |= {"files": folder.names(files), "summary": result.summary}
+        words.tell_json("etch", content)
+    elif not arguments.quiet:
+        words.tell(_report(result, path, files, state))
+    if state != "done":
+        words.complain((), f"Stopped by Ctrl-C; {path} holds the work so far and says so.")
+    return status
+
+
+def _keep(result: Result, folder: RunFolder, started: datetime) -> tuple[str, list[Path]]:
+    """Write the run folder, the dearest file first; the state it is in, and its files."""
+    from simulate.figures import draw_result
+    from simulate.result import write_result
+
+    folder.clear()
+    state = "interrupted" if result.partial else "done"
+    files = [folder.path / "result.nc"]
+    write_result(result, files[0])
+    files.append(folder.write("summary.json", {"schema": words.SCHEMA, **result.summary}))
+    try:
+        files += draw_result(result, folder.path / "figures", ("png", "svg"))
+    except KeyboardInterrupt:
+        state = "interrupted"
+    status = options.EXIT_DONE if state == "done" else options.EXIT_INTERRUPTED
+    content = manifest(
+        folder, result.case, state=state, exit_status=status, started=started, files=files
+    )
+    files.append(folder.write(MANIFEST, content))
+    return state, files
+
+
+def _report(result: Result, path: Path, files: list[Path], state: str) -> str:
+    """The run in a few lines."""
+    summary = result.summary
+    depth = [
+        ("mean depth", _show(summary["mean_depth"], "um")),
+        ("deepest", _show(summary["max_depth"], "um")),
+        ("evenness", _show(summary["evenness"])),
+        ("edge ratio", _show(summary["edge_ratio"])),
+        ("open area", _show(summary["open_area"], "cm2")),
+        ("removed", _show(summary["removed_mass"], "mg")),
+    ]
+    current = [
+        ("swab time", _show(summary["duration"], "s")),
+        ("peak current", _show(summary["peak_current"], "A")),
+        ("charge", _show(summary["charge"], "C")),
+    ]
+    errors = [
+        (name.replace("_", " "), "within " + _show(error, "%"))
+        for name, error in summary["numerical_error"].items()
+    ]
+    found = [("", str(file)) for file in files if file.suffix in (".nc", ".json", ".png")]
+    partial = "" if state == "done" else " (stopped early)"
+    return words.report(
+        result.case.title + partial,
+        [("Etched", depth), ("Current", current), ("Numerical error", errors), ("Files", found)],
+    )
+
+
+def _show(quantity: dict[str, Any], unit: str = "") -> str:
+    """A quantity of the summary in a unit of the trade."""
+    from simulate.units import format_quantity
+
+    value = quantity["value"]
+    return "none" if value is None else format_quantity(value, unit)
