@@ -161,7 +161,7 @@ def test_no_area_is_lost_or_made_whatever_the_cells(star, x, y):
 
 @given(stars(), cell_edges(), st.integers(-8, 8), st.integers(-8, 8))
 def test_moving_opening_and_cells_together_changes_nothing(star, edges, right, up):
-    moved = shapely.transform(star, lambda points: points + [right / 4, up / 4])
+    moved = shapely.transform(star, lambda points: points + np.array([right, up]) / 4)
     before = area_fractions(star, edges, edges)
     assert np.abs(area_fractions(moved, edges + right / 4, edges + up / 4) - before).max() < 1e-11
 
@@ -336,7 +336,8 @@ def test_a_wide_and_a_narrow_part_of_one_opening_keep_their_widths():
 
 
 def test_a_corner_is_narrower_than_its_middle_as_the_definition_says():
-    # in a right angle the largest circle within b of (a, a) has radius (sqrt 2 a + b) / (sqrt 2 - 1)
+    # in a right angle the largest circle within b of (a, a) has radius
+    # (sqrt 2 a + b) / (sqrt 2 - 1)
     square = shape_area(Rectangle(5, 5, 10.0, 10.0))
     x = np.arange(0.05, 10, 0.1)
     width = opening_width(square, x, x)
