@@ -13,6 +13,8 @@ import json
 import re
 import tomllib
 from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from simulate.errors import Fault, InputError
@@ -97,6 +99,68 @@ def written(value: Any, longest: int = 60) -> str:
     return text if len(text) <= longest else text[: longest - 3] + "..."
 
 
+def _shown(value: Any) -> str:
+    """A value for a message; tables have their line, and are not written out."""
+    tables = isinstance(value, Mapping) or (isinstance(value, list) and dict in map(type, value))
+    return "" if tables else written(value)
+
+
+# Faults -------------------------------------------------------------------------------------------
+
+
+class Findings:
+    """The faults of a file as they are found, each with its path.
+
+    ``found.add`` notes one; ``with found.under(path):`` notes those an `InputError` carries.
+    """
+
+    def __init__(self) -> None:
+        self.faults: list[tuple[Path, Fault]] = []
+
+    def add(self, path: Path, problem: str, expected: str = "") -> None:
+        """Note one fault."""
+        self.faults.append((path, Fault(problem, expected)))
+
+    def has(self, path: Path) -> bool:
+        """Whether a fault is noted at exactly this place."""
+        return any(place == path for place, _ in self.faults)
+
+    @contextmanager
+    def under(self, path: Path, names: Mapping[str, str] | None = None) -> Iterator[None]:
+        """Note the faults of an `InputError` raised inside, and go on behind the block.
+
+        Parameters
+        ----------
+        path : the table, or the key if the faults name no field.
+        names : keys of the file by field names that differ from them; "" for the table itself.
+        """
+        try:
+            yield
+        except InputError as error:
+            for fault in error.faults:
+                field = (names or {}).get(fault.key, fault.key)
+                place = (*path, *path_of(field)) if field else path
+                self.faults.append((place, fault))
+
+    def placed(self, text: str, file: str) -> list[Fault]:
+        """The faults with file, line, key and value, in the order of the file.
+
+        A missing key stands on the line of its table, a missing table on the last line.
+        """
+        values, lines = tomllib.loads(text), key_lines(text)
+        placed = [
+            replace(
+                fault,
+                file=file,
+                line=line_of(lines, path) or max(1, len(text.splitlines())),
+                key=path_name(path),
+                value=_shown(value_at(values, path)),
+            )
+            for path, fault in self.faults
+        ]
+        return sorted(dict.fromkeys(placed), key=lambda fault: fault.line or 0)
+
+
 # Lines --------------------------------------------------------------------------------------------
 
 
@@ -123,7 +187,7 @@ def line_of(lines: Mapping[Path, int], path: Path) -> int | None:
 
 def _walk(container: Container, parent: Path, line: int, lines: dict[Path, int]) -> int:
     """Note the lines of everything in a tomlkit container; return the line after it."""
-    from tomlkit.items import AoT, Table
+    from tomlkit.items import AoT, Array, Table
 
     for key, item in container.body:
         if key is None:
@@ -138,6 +202,8 @@ def _walk(container: Container, parent: Path, line: int, lines: dict[Path, int])
             line = _walk_table(item, path, line, lines)
         else:
             lines[path] = line
+            if isinstance(item, Array):
+                _walk_entries(item, path, line, lines)
             line += (item.as_string() + item.trivia.trail).count("\n")
     return line
 
@@ -148,6 +214,24 @@ def _walk_table(table: Any, path: Path, line: int, lines: dict[Path, int]) -> in
     if not table.is_super_table():
         line += table.trivia.trail.count("\n")
     return _walk(table.value, path, line, lines)
+
+
+def _walk_entries(array: Any, path: Path, line: int, lines: dict[Path, int]) -> None:
+    """Note the lines of the inline tables in an array."""
+    from tomlkit.items import InlineTable
+
+    source = _COMMENT.sub(lambda found: found[1] or " " * len(found[0]), array.as_string())
+    position = 0
+    for number, entry in enumerate(array, start=1):
+        if not isinstance(entry, InlineTable):
+            return
+        start = max(source.find(entry.as_string().strip(), position), position)
+        lines[(*path, number)] = line + source.count("\n", 0, start)
+        position = start + len(entry.as_string().strip())
+
+
+#: A text, kept, or a comment.
+_COMMENT = re.compile(r"""("(?:\\.|[^"\\])*"|'[^']*')|#[^\n]*""")
 
 
 # Edits --------------------------------------------------------------------------------------------

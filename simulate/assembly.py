@@ -1,0 +1,283 @@
+"""From checked tables to the parts of a case: catalogues looked up, objects made, fit checked."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+from simulate.circuit import Supply
+from simulate.document import Findings, Path
+from simulate.electrolyte import Electrolyte
+from simulate.fitting import check_cell, check_openings, check_stroke, check_swab
+from simulate.materials import (
+    Mask,
+    Wick,
+    find_cathode,
+    find_mask,
+    find_source,
+    find_wick,
+)
+from simulate.metals import Metal, find_metal, read_metal
+from simulate.setting import Aim, GridSettings, Plate, Power, Rewet, Room
+from simulate.stencil import Circle, Polygon, Rectangle, Ring, Shape, Stencil, Text
+from simulate.stroke import Dabs, Hatch, Hold, Stroke
+from simulate.stroke import Path as Line
+from simulate.swab import Bud, Pad, Swab
+from simulate.tables import (
+    BudTable,
+    Checked,
+    ElectrolyteTable,
+    PadTable,
+    PlateTable,
+    PolygonTable,
+    StencilTable,
+    SupplyTable,
+    read_tables,
+)
+
+
+def case_parts(values: Mapping[str, Any], found: Findings) -> dict[str, Any]:
+    """The fields of a `simulate.case.Case` but its text and path.
+
+    Parameters
+    ----------
+    values : of a case file, as `read_toml` gives them.
+    found : takes every fault; if there is any, the parts are of no use.
+    """
+    tables = read_tables(values, found)
+    wick = _wick(tables.swab, found)
+    swab = _swab(tables.swab, wick, found)
+    shapes = {path: _shape(table, path, found) for path, table in tables.shapes.items()}
+    strokes = {path: _stroke(table, path, found) for path, table in tables.strokes.items()}
+    openings = {path: shape for path, shape in shapes.items() if shape is not None}
+    moves = {path: stroke for path, stroke in strokes.items() if stroke is not None}
+    mask = _mask(tables.stencil, found)
+    _check_fit(tables, openings, swab, moves, found)
+    return {
+        "title": tables.title,
+        "note": tables.note,
+        "plate": _plate(tables.plate),
+        "metal": _metal(tables.plate, tables.metal, found),
+        "electrolyte": _electrolyte(tables.electrolyte, found),
+        "additions": tuple(tables.electrolyte.additions) if tables.electrolyte else (),
+        "supply": _power(tables.supply, found),
+        "stencil": _stencil(tables.stencil, mask, tuple(openings.values()), found),
+        "mask": mask,
+        "swab": swab,
+        "wick": wick,
+        "cathode": tables.swab.cathode if tables.swab else "",
+        "strokes": tuple(moves.values()),
+        "rewet": Rewet(**dict(tables.rewet)) if tables.rewet else Rewet(),
+        "aim": Aim(**dict(tables.aim)) if tables.aim else Aim(),
+        "room": Room(**dict(tables.room)) if tables.room else None,
+        "grid": GridSettings(**dict(tables.grid)) if tables.grid else GridSettings(),
+    }
+
+
+def _check_fit(
+    tables: Checked,
+    shapes: Mapping[Path, Shape],
+    swab: Swab | None,
+    strokes: Mapping[Path, Stroke],
+    found: Findings,
+) -> None:
+    """What can be said of the parts together, as far as they are there."""
+    if swab is not None and tables.grid is not None:
+        check_cell(tables.grid.cell, swab, found)
+    if tables.plate is None:
+        return
+    width, height = tables.plate.width, tables.plate.height
+    check_openings(width, height, shapes, found)
+    if swab is not None:
+        check_swab(width, height, swab, found)
+        for path, stroke in strokes.items() if shapes else ():
+            check_stroke((width, height), shapes, swab, stroke, path, found)
+
+
+# Plate and liquid ---------------------------------------------------------------------------------
+
+
+def _plate(table: PlateTable | None) -> Plate | None:
+    if table is None:
+        return None
+    return Plate(table.metal, table.width, table.height, table.thickness)
+
+
+def _metal(
+    plate: PlateTable | None, own: Mapping[str, Any] | None, found: Findings
+) -> Metal | None:
+    """The plate's metal: of the catalogue, with a person's own numbers where there are any."""
+    if plate is None:
+        return None
+    metal = None
+    if own is None:
+        with found.under(("plate", "metal")):
+            metal = find_metal(plate.metal)
+    else:
+        with found.under(("metal",)):
+            metal = read_metal(plate.metal, {"base": plate.metal, **own})
+    if metal is None:
+        return None
+    if not metal.etches:
+        found.add(("plate", "metal"), f"{metal.label} {metal.verdict}", metal.instead)
+    if plate.coating is not None:
+        if metal.thickness is None:
+            found.add(("plate", "coating"), f"{metal.label} has no coating", "a coated metal")
+        else:
+            metal = metal.put(thickness=plate.coating)
+    return metal
+
+
+def _electrolyte(table: ElectrolyteTable | None, found: Findings) -> Electrolyte | None:
+    if table is None:
+        return None
+    names = {"acid_fraction": "acid", "measured_conductivity": "conductivity"}
+    with found.under(("electrolyte",), names):
+        return Electrolyte(
+            vinegar=table.vinegar,
+            water=table.water,
+            salt=table.salt,
+            acid_fraction=table.acid,
+            temperature=table.temperature,
+            measured_conductivity=table.conductivity,
+        )
+    return None
+
+
+def _power(table: SupplyTable | None, found: Findings) -> Power | None:
+    """A battery of the catalogue, a named supply with a voltage, or plain numbers."""
+    if table is None:
+        return None
+    if table.name is None:
+        return _plain_power(table, found)
+    source = None
+    with found.under(("supply", "name")):
+        source = find_source(table.name)
+    if source is None:
+        return None
+    if source.open_circuit is None:
+        if table.emf is None and not found.has(("supply", "emf")):
+            found.add(("supply", "emf"), "missing", f'emf = "9 V" as {source.label} is set')
+        if table.emf is None:
+            return None
+        if table.resistance is None:
+            table = table.model_copy(update={"resistance": source.resistance.value})
+        return _plain_power(table, found, source.label)
+    for key in ("emf", "resistance", "current_limit"):
+        if getattr(table, key) is not None:
+            found.add(
+                ("supply", key), f"{source.label} brings its own", "either a name or these numbers"
+            )
+    return Power(source.battery(), table.leads, table.drawn, source.label)
+
+
+def _plain_power(table: SupplyTable, found: Findings, label: str = "") -> Power | None:
+    """A supply of given numbers."""
+    needed = {"emf": '"9 V"', "resistance": '"2 ohm"'}
+    lacking = [key for key in needed if getattr(table, key) is None]
+    for key in lacking:
+        if not found.has(("supply", key)):
+            expected = f'{key} = {needed[key]}, or name = "alkaline_9v"'
+            found.add(("supply", key), "missing", expected)
+    if table.drawn:
+        found.add(("supply", "drawn"), "only a battery of the catalogue is drained", "no such key")
+    if lacking:
+        return None
+    supply = Supply(table.emf or 0.0, table.resistance or 0.0, table.current_limit)
+    return Power(supply, table.leads, label=label or "supply of given voltage")
+
+
+# Stencil ------------------------------------------------------------------------------------------
+
+_SHAPES: Mapping[str, Any] = {
+    "rectangle": Rectangle,
+    "circle": Circle,
+    "ring": Ring,
+    "text": Text,
+}
+
+
+def _shape(table: Any, path: Path, found: Findings) -> Shape | None:
+    with found.under(path):
+        if isinstance(table, PolygonTable):
+            placed = [_put(outline, table) for outline in (table.points, *table.holes)]
+            return Polygon(placed[0], tuple(placed[1:]))
+        shape: Shape = _SHAPES[table.kind](**table.model_dump(exclude={"kind"}))
+        return shape
+    return None
+
+
+def _put(
+    points: tuple[tuple[float, float], ...], place: PolygonTable
+) -> tuple[tuple[float, float], ...]:
+    """Points of a drawing turned about its zero and put on the plate."""
+    cosine, sine = math.cos(place.angle), math.sin(place.angle)
+    return tuple(
+        (place.x + cosine * x - sine * y, place.y + sine * x + cosine * y) for x, y in points
+    )
+
+
+def _mask(table: StencilTable | None, found: Findings) -> Mask | None:
+    if table is None or table.material is None:
+        return None
+    with found.under(("stencil", "material")):
+        return find_mask(table.material)
+    return None
+
+
+def _stencil(
+    table: StencilTable | None, mask: Mask | None, shapes: tuple[Shape, ...], found: Findings
+) -> Stencil | None:
+    """The mask's thickness as given, or from its material and layers; and the openings."""
+    if table is None:
+        return None
+    if table.thickness is not None:
+        for key in ("material", "layers"):
+            if key in table.model_fields_set:
+                found.add(
+                    ("stencil", key), "thickness is given too", "thickness, or material and layers"
+                )
+    elif table.material is None and not found.has(("stencil", "thickness")):
+        found.add(
+            ("stencil", "thickness"),
+            "missing",
+            'thickness = "0.15 mm", or material = "electrical_tape" and layers = 1',
+        )
+    thickness = mask.thickness.value * table.layers if mask is not None else table.thickness
+    return None if thickness is None or not shapes else Stencil(thickness, shapes)
+
+
+# Swab and stroke ----------------------------------------------------------------------------------
+
+
+def _wick(table: BudTable | PadTable | None, found: Findings) -> Wick | None:
+    if table is None:
+        return None
+    wick = None
+    with found.under(("swab", "wick")):
+        wick = find_wick(table.wick)
+    with found.under(("swab", "cathode")):
+        find_cathode(table.cathode)
+    return wick
+
+
+def _swab(table: BudTable | PadTable | None, wick: Wick | None, found: Findings) -> Swab | None:
+    """The wet body; porosity and exponent are the wick's unless given."""
+    if table is None or wick is None:
+        return None
+    given = table.model_dump(exclude={"form", "wick", "cathode"}, exclude_none=True)
+    usual = {"porosity": wick.porosity.value, "wick_exponent": wick.exponent.value}
+    with found.under(("swab",)):
+        return Pad(**{**usual, **given}) if table.form == "pad" else Bud(**{**usual, **given})
+    return None
+
+
+_STROKES: Mapping[str, Any] = {"hold": Hold, "dabs": Dabs, "hatch": Hatch, "path": Line}
+
+
+def _stroke(table: Any, path: Path, found: Findings) -> Stroke | None:
+    with found.under(path):
+        stroke: Stroke = _STROKES[table.pattern](**table.model_dump(exclude={"pattern", "unit"}))
+        return stroke
+    return None

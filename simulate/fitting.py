@@ -1,0 +1,102 @@
+"""Whether the parts of a case fit together: openings on the plate, swab on the plate, stroke on both.
+
+Each check notes its faults under the key that a person would change.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+
+from simulate.document import Findings, Path
+from simulate.stencil import Shape, shape_area
+from simulate.stroke import Stroke, make_stops
+from simulate.swab import Swab, contact_outline, contact_size, extent
+from simulate.units import format_quantity
+
+SLACK = 1e-9  # what rounding may add to a length [m]
+
+
+def check_openings(
+    width: float, height: float, shapes: Mapping[Path, Shape], found: Findings
+) -> None:
+    """Note every opening that leaves a plate of the given size [m]."""
+    for path, shape in shapes.items():
+        left, low, right, high = shape_area(shape).bounds
+        for key, first, last, size in (("x", left, right, width), ("y", low, high, height)):
+            if first < -SLACK or last > size + SLACK:
+                along = "width" if key == "x" else "height"
+                found.add(
+                    (*path, key) if hasattr(shape, key) else (*path, "points"),
+                    f"the opening reaches from {_mm(first)} to {_mm(last)} in {key}, off the plate",
+                    f"within 0 and the plate's {along} of {_mm(size)}",
+                )
+
+
+def check_swab(width: float, height: float, swab: Swab, found: Findings) -> None:
+    """Note a swab whose contact patch is larger than the plate, or a cell too coarse for it."""
+    outline = contact_outline(swab)
+    spans = outline.max(axis=0) - outline.min(axis=0)
+    for span, size, along in zip(spans, (width, height), ("width", "height"), strict=True):
+        if span > size + SLACK:
+            found.add(
+                ("swab",),
+                f"touches {_mm(span)} of the plate, more than the plate's {along} of {_mm(size)}",
+                "a smaller swab, less press, another heading, or a larger plate",
+            )
+
+
+def check_stroke(
+    plate: tuple[float, float],
+    shapes: Mapping[Path, Shape],
+    swab: Swab,
+    stroke: Stroke,
+    path: Path,
+    found: Findings,
+) -> None:
+    """Note a stroke that leaves the plate, or never touches an opening.
+
+    plate : width and height [m].
+    """
+    import shapely
+
+    step = 0.5 * min(contact_size(swab))
+    stops = make_stops(stroke, step)
+    places = np.unique(np.column_stack([stops.x, stops.y]), axis=0)
+    lows, highs = places.min(axis=0), places.max(axis=0)
+    for k, key in enumerate("xy"):
+        if lows[k] < -SLACK or highs[k] > plate[k] + SLACK:
+            found.add(
+                (*path, key) if hasattr(stroke, key) else (*path, "points"),
+                f"the swab's centre runs from {_mm(lows[k])} to {_mm(highs[k])} in {key}, "
+                "off the plate",
+                f"within 0 and {_mm(plate[k])}",
+            )
+    patches = shapely.polygons(contact_outline(swab)[None, :, :] + places[:, None, :])
+    if not shapely.intersects(
+        patches, shapely.union_all([*map(shape_area, shapes.values())])
+    ).any():
+        left, low, right, high = shapely.total_bounds([*map(shape_area, shapes.values())])
+        found.add(
+            path,
+            "the swab never touches an opening",
+            f"a stroke over the openings, which lie in x from {_mm(left)} to {_mm(right)} and in y "
+            f"from {_mm(low)} to {_mm(high)}",
+        )
+
+
+def check_cell(cell: float, swab: Swab, found: Findings) -> None:
+    """Note cells [m] too coarse to show the contact patch."""
+    coarsest = 0.25 * min(contact_size(swab))
+    if cell > coarsest:
+        found.add(
+            ("grid", "cell"),
+            "coarser than a quarter of the swab's contact patch",
+            f"at most {format_quantity(coarsest, 'mm', 2)}",
+        )
+
+
+def _mm(length: float) -> str:
+    return format_quantity(length, "mm", 4)

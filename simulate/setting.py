@@ -1,0 +1,88 @@
+"""The setting of a job: plate, power, rewetting, aim, room, and how finely it is computed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from simulate.circuit import Battery, Supply, supply_after
+
+
+@dataclass(frozen=True)
+class Plate:
+    """The plate: name of its metal, width along x and height along y [m], thickness [m] if known."""
+
+    metal: str
+    width: float
+    height: float
+    thickness: float | None = None
+
+
+@dataclass(frozen=True)
+class Power:
+    """Where the current comes from, leads included.
+
+    Parameters
+    ----------
+    source : a fresh battery, or the supply without its leads.
+    leads : resistance of leads and clips [ohm].
+    drawn : charge taken from the battery before the job [C].
+    label : words for people.
+    """
+
+    source: Battery | Supply
+    leads: float = 0.0
+    drawn: float = 0.0
+    label: str = ""
+
+    def after(self, charge: float = 0.0, current: float = 0.5) -> Supply:
+        """The supply after a charge [C] has been drawn at a current [A], leads in its resistance."""
+        if isinstance(self.source, Battery):
+            return supply_after(self.source, self.drawn + charge, current, self.leads)
+        return replace(self.source, resistance=self.source.resistance + self.leads)
+
+
+@dataclass(frozen=True)
+class Rewet:
+    """When the swab is wetted again, whichever comes first; None never.
+
+    charge passed [C], time in use [s], temperature reached [K], all since it was last wetted.
+    """
+
+    charge: float | None = None
+    time: float | None = None
+    temperature: float | None = None
+
+
+@dataclass(frozen=True)
+class Aim:
+    """What the etch is for: depth [m] if one is wanted, and how far it may be missed [-]."""
+
+    depth: float | None = None
+    tolerance: float = 0.1
+
+
+@dataclass(frozen=True)
+class Room:
+    """Air of the room [m3], its renewals [1/s], and how many people etch in it at once."""
+
+    volume: float
+    air_changes: float
+    swabs: int = 1
+
+
+@dataclass(frozen=True)
+class GridSettings:
+    """How finely a case is computed.
+
+    Parameters
+    ----------
+    cell : size of the cells in plan [m].
+    refine : divides every cell size; 2 is twice as fine.
+    stop_spacing : of the swab's stops over the contact patch's lesser width [-].
+    rim_tolerance : share of the current that may leave the window around the swab [-].
+    """
+
+    cell: float = 2e-4
+    refine: int = 1
+    stop_spacing: float = 0.25
+    rim_tolerance: float = 1e-3
