@@ -18,7 +18,6 @@ from simulate.errors import Fault, InputError
 
 ZERO_CELSIUS: Final = 273.15  # [K], exact
 _TWENTY: Final = ZERO_CELSIUS + 20.0
-_WATER: Final = 998.2  # [kg/m3], water at 20 degC
 
 
 @dataclass(frozen=True)
@@ -83,15 +82,17 @@ class Electrolyte:
     @cached_property
     def liquid(self) -> float:
         """Mass of the liquid before the salt [kg]."""
-        acetic = _numbers("acetic_acid")["density"].value - _WATER
-        sour = _WATER + acetic * self.acid_fraction / 0.05
-        return float(self.vinegar * sour + self.water * _WATER)
+        water = _numbers("water")["density"].value
+        sour = (
+            water + (_numbers("acetic_acid")["density"].value - water) * self.acid_fraction / 0.05
+        )
+        return float(self.vinegar * sour + self.water * water)
 
     @cached_property
     def acid_mass_fraction(self) -> float:
         """Acetic acid over the liquid without salt, by mass [-]."""
-        sour = self.liquid - self.water * _WATER
-        return self.acid_fraction * sour / self.liquid
+        sour = self.liquid - self.water * _numbers("water")["density"].value
+        return float(self.acid_fraction * sour / self.liquid)
 
     @cached_property
     def salt_dissolved(self) -> float:
@@ -239,7 +240,8 @@ def water_viscosity(temperature: float) -> float:
     ----------
     temperature : [K], 273 to 373; within 2.5 %.
     """
-    return float(2.414e-5 * 10.0 ** (247.8 / (temperature - 140.0)))
+    scale, rise, pole = _numbers("water")["viscosity_terms"]
+    return float(scale * 10.0 ** (rise / (temperature - pole)))
 
 
 def viscosity_ratio(start: float, end: float, *, power: float | None = None) -> float:
@@ -289,6 +291,6 @@ def _numbers(section: str) -> dict[str, Any]:
         if isinstance(entry, dict):
             dimension = "density" if key == "density" else "ratio"
             table[key] = read_datum(entry, dimension, catalogue["sources"], key)
-    for key in ("molar_mass",):
-        table[key] *= 1e-3  # g/mol to kg/mol
+    if "molar_mass" in table:
+        table["molar_mass"] *= 1e-3  # g/mol to kg/mol
     return table
