@@ -16,12 +16,8 @@ Reading order. Each file imports only from those above it; `tests/test_layers.py
     tape          what falls out of a stencil, tears or stays dry
     swab          bud and pad: contact patch, wire, wet volume
     stroke        the path of the swab: stops and their dwell
-    document      a case file as text: the line of every key, edits that keep comments
-    keys          what a key of a case file takes: quantities with units, places
-    tables        the tables of a case file, key by key
     setting       plate, power, room and how finely it is computed
-    fitting       whether plate, openings, swab and stroke fit together
-    assembly      from tables to the parts of a case
+    casefile      the case file: its keys and tables, faults in their place, parts made
     case          all of the above, frozen; every fault of a file at once
     grid          cells: box, section, axisymmetric
     conductance   conductances between cells
