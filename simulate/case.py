@@ -1,8 +1,8 @@
 """The case: everything a run needs, frozen; from TOML, with every fault of the file at once.
 
-`read_case` and `parse_case` make a `Case` from the text that `simulate.tables` describes. A case
-keeps its text, so that a stored result can be explained and done again; `with_changes` makes
-another case by editing that text.
+`read_case` and `parse_case` make a `Case` from a text; `simulate.casefile.tables` says what may
+stand in it. A case keeps its text, so that a stored result can be explained and done again;
+`with_changes` makes another case by editing that text.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from simulate.document import Findings, edited, path_name, read_toml
+from simulate.casefile.document import Findings, edited, path_name, read_toml
 from simulate.electrolyte import Electrolyte
 from simulate.errors import Fault, InputError
 from simulate.materials import Mask, Wick
@@ -53,10 +53,10 @@ class Case:
     wick: Wick
     cathode: str
     strokes: tuple[Stroke, ...]
-    rewet: Rewet = Rewet()
-    aim: Aim = Aim()
+    rewet: Rewet = field(default_factory=Rewet)
+    aim: Aim = field(default_factory=Aim)
     room: Room | None = None
-    grid: GridSettings = GridSettings()
+    grid: GridSettings = field(default_factory=GridSettings)
     mask: Mask | None = None
     additions: tuple[str, ...] = ()
     note: str = ""
@@ -120,7 +120,7 @@ def parse_case(text: str, name: str = "case.toml") -> Case:
 
     Parameters
     ----------
-    text : TOML; `simulate.tables` says what may stand in it, `case_schema` for other programs.
+    text : TOML, as `simulate.casefile.tables` describes it.
     name : of the file, for messages.
 
     Raises
@@ -128,7 +128,7 @@ def parse_case(text: str, name: str = "case.toml") -> Case:
     InputError
         With every fault of the text, as in `read_case`.
     """
-    from simulate.assembly import case_parts
+    from simulate.casefile.assembly import case_parts
 
     found = Findings()
     parts = case_parts(read_toml(text, name), found)
@@ -156,7 +156,7 @@ def with_changes(case: Case, changes: Mapping[str, Any]) -> Case:
 
 def effective_text(case: Case) -> str:
     """The text of a case with everything it leaves unsaid written out, marked as default."""
-    from simulate.tables import defaults_of
+    from simulate.casefile.reading import defaults_of
 
     defaults = defaults_of(read_toml(case.text, case.path))
     unsaid = {path_name(path): value for path, value in defaults.items()}
@@ -167,6 +167,6 @@ def case_schema_json() -> str:
     """JSON schema of a case file, for editors that complete and check TOML by one."""
     import json
 
-    from simulate.tables import CaseTable
+    from simulate.casefile.tables import CaseTable
 
     return json.dumps(CaseTable.model_json_schema(), indent=2, ensure_ascii=False)

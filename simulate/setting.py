@@ -9,7 +9,7 @@ from simulate.circuit import Battery, Supply, supply_after
 
 @dataclass(frozen=True)
 class Plate:
-    """The plate: name of its metal, width along x and height along y [m], thickness [m] if known."""
+    """The plate: name of its metal; width along x, height along y, thickness if known [m]."""
 
     metal: str
     width: float
@@ -35,7 +35,7 @@ class Power:
     label: str = ""
 
     def after(self, charge: float = 0.0, current: float = 0.5) -> Supply:
-        """The supply after a charge [C] has been drawn at a current [A], leads in its resistance."""
+        """The supply, leads included, after a charge [C] has been drawn at a current [A]."""
         if isinstance(self.source, Battery):
             return supply_after(self.source, self.drawn + charge, current, self.leads)
         return replace(self.source, resistance=self.source.resistance + self.leads)

@@ -12,10 +12,9 @@ from __future__ import annotations
 import json
 import re
 import tomllib
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Callable, Mapping
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from simulate.errors import Fault, InputError
 
@@ -23,6 +22,7 @@ if TYPE_CHECKING:
     from tomlkit.container import Container
 
 Path = tuple[str | int, ...]
+T = TypeVar("T")
 
 
 def read_toml(text: str, file: str = "") -> dict[str, Any]:
@@ -111,7 +111,7 @@ def _shown(value: Any) -> str:
 class Findings:
     """The faults of a file as they are found, each with its path.
 
-    ``found.add`` notes one; ``with found.under(path):`` notes those an `InputError` carries.
+    `add` notes one, `attempt` those that an `InputError` carries.
     """
 
     def __init__(self) -> None:
@@ -125,22 +125,23 @@ class Findings:
         """Whether a fault is noted at exactly this place."""
         return any(place == path for place, _ in self.faults)
 
-    @contextmanager
-    def under(self, path: Path, names: Mapping[str, str] | None = None) -> Iterator[None]:
-        """Note the faults of an `InputError` raised inside, and go on behind the block.
+    def attempt(
+        self, path: Path, make: Callable[[], T], names: Mapping[str, str] | None = None
+    ) -> T | None:
+        """Return what ``make`` makes, or None where it raises `InputError`, its faults noted.
 
         Parameters
         ----------
         path : the table, or the key if the faults name no field.
-        names : keys of the file by field names that differ from them; "" for the table itself.
+        names : keys of the file by field names that differ from them.
         """
         try:
-            yield
+            return make()
         except InputError as error:
             for fault in error.faults:
                 field = (names or {}).get(fault.key, fault.key)
-                place = (*path, *path_of(field)) if field else path
-                self.faults.append((place, fault))
+                self.faults.append(((*path, *path_of(field)) if field else path, fault))
+            return None
 
     def placed(self, text: str, file: str) -> list[Fault]:
         """The faults with file, line, key and value, in the order of the file.
@@ -297,12 +298,3 @@ def _no_such_entry(path: Path, here: Any) -> Fault:
     else:
         expected = "the name of a key in a table, as in stencil.thickness"
     return Fault(problem="no such place in the case", expected=expected, key=path_name(path))
-
-
-def missing_keys(
-    values: Mapping[str, Any], defaults: Mapping[Path, Any]
-) -> Iterator[tuple[Path, Any]]:
-    """Yield the defaults whose place in ``values`` is empty."""
-    for path, default in defaults.items():
-        if value_at(values, path) is None:
-            yield path, default

@@ -6,10 +6,20 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
+from simulate.casefile.document import Findings, Path
+from simulate.casefile.fitting import check_cell, check_openings, check_stroke, check_swab
+from simulate.casefile.reading import Checked, read_tables
+from simulate.casefile.tables import (
+    BudTable,
+    ElectrolyteTable,
+    PadTable,
+    PlateTable,
+    PolygonTable,
+    StencilTable,
+    SupplyTable,
+)
 from simulate.circuit import Supply
-from simulate.document import Findings, Path
 from simulate.electrolyte import Electrolyte
-from simulate.fitting import check_cell, check_openings, check_stroke, check_swab
 from simulate.materials import (
     Mask,
     Wick,
@@ -24,17 +34,6 @@ from simulate.stencil import Circle, Polygon, Rectangle, Ring, Shape, Stencil, T
 from simulate.stroke import Dabs, Hatch, Hold, Stroke
 from simulate.stroke import Path as Line
 from simulate.swab import Bud, Pad, Swab
-from simulate.tables import (
-    BudTable,
-    Checked,
-    ElectrolyteTable,
-    PadTable,
-    PlateTable,
-    PolygonTable,
-    StencilTable,
-    SupplyTable,
-    read_tables,
-)
 
 
 def case_parts(values: Mapping[str, Any], found: Findings) -> dict[str, Any]:
@@ -110,13 +109,11 @@ def _metal(
     """The plate's metal: of the catalogue, with a person's own numbers where there are any."""
     if plate is None:
         return None
-    metal = None
     if own is None:
-        with found.under(("plate", "metal")):
-            metal = find_metal(plate.metal)
+        metal = found.attempt(("plate", "metal"), lambda: find_metal(plate.metal))
     else:
-        with found.under(("metal",)):
-            metal = read_metal(plate.metal, {"base": plate.metal, **own})
+        table = {"base": plate.metal, **own}
+        metal = found.attempt(("metal",), lambda: read_metal(plate.metal, table))
     if metal is None:
         return None
     if not metal.etches:
@@ -133,16 +130,18 @@ def _electrolyte(table: ElectrolyteTable | None, found: Findings) -> Electrolyte
     if table is None:
         return None
     names = {"acid_fraction": "acid", "measured_conductivity": "conductivity"}
-    with found.under(("electrolyte",), names):
-        return Electrolyte(
+    return found.attempt(
+        ("electrolyte",),
+        lambda: Electrolyte(
             vinegar=table.vinegar,
             water=table.water,
             salt=table.salt,
             acid_fraction=table.acid,
             temperature=table.temperature,
             measured_conductivity=table.conductivity,
-        )
-    return None
+        ),
+        names,
+    )
 
 
 def _power(table: SupplyTable | None, found: Findings) -> Power | None:
@@ -151,9 +150,8 @@ def _power(table: SupplyTable | None, found: Findings) -> Power | None:
         return None
     if table.name is None:
         return _plain_power(table, found)
-    source = None
-    with found.under(("supply", "name")):
-        source = find_source(table.name)
+    name = table.name
+    source = found.attempt(("supply", "name"), lambda: find_source(name))
     if source is None:
         return None
     if source.open_circuit is None:
@@ -199,13 +197,11 @@ _SHAPES: Mapping[str, Any] = {
 
 
 def _shape(table: Any, path: Path, found: Findings) -> Shape | None:
-    with found.under(path):
-        if isinstance(table, PolygonTable):
-            placed = [_put(outline, table) for outline in (table.points, *table.holes)]
-            return Polygon(placed[0], tuple(placed[1:]))
-        shape: Shape = _SHAPES[table.kind](**table.model_dump(exclude={"kind"}))
-        return shape
-    return None
+    if isinstance(table, PolygonTable):
+        outline, *holes = (_put(points, table) for points in (table.points, *table.holes))
+        return found.attempt(path, lambda: Polygon(outline, tuple(holes)))
+    fields = table.model_dump(exclude={"kind"})
+    return found.attempt(path, lambda: _SHAPES[table.kind](**fields))
 
 
 def _put(
@@ -221,9 +217,8 @@ def _put(
 def _mask(table: StencilTable | None, found: Findings) -> Mask | None:
     if table is None or table.material is None:
         return None
-    with found.under(("stencil", "material")):
-        return find_mask(table.material)
-    return None
+    material = table.material
+    return found.attempt(("stencil", "material"), lambda: find_mask(material))
 
 
 def _stencil(
@@ -254,12 +249,8 @@ def _stencil(
 def _wick(table: BudTable | PadTable | None, found: Findings) -> Wick | None:
     if table is None:
         return None
-    wick = None
-    with found.under(("swab", "wick")):
-        wick = find_wick(table.wick)
-    with found.under(("swab", "cathode")):
-        find_cathode(table.cathode)
-    return wick
+    found.attempt(("swab", "cathode"), lambda: find_cathode(table.cathode))
+    return found.attempt(("swab", "wick"), lambda: find_wick(table.wick))
 
 
 def _swab(table: BudTable | PadTable | None, wick: Wick | None, found: Findings) -> Swab | None:
@@ -268,16 +259,13 @@ def _swab(table: BudTable | PadTable | None, wick: Wick | None, found: Findings)
         return None
     given = table.model_dump(exclude={"form", "wick", "cathode"}, exclude_none=True)
     usual = {"porosity": wick.porosity.value, "wick_exponent": wick.exponent.value}
-    with found.under(("swab",)):
-        return Pad(**{**usual, **given}) if table.form == "pad" else Bud(**{**usual, **given})
-    return None
+    form = Pad if table.form == "pad" else Bud
+    return found.attempt(("swab",), lambda: form(**{**usual, **given}))
 
 
 _STROKES: Mapping[str, Any] = {"hold": Hold, "dabs": Dabs, "hatch": Hatch, "path": Line}
 
 
 def _stroke(table: Any, path: Path, found: Findings) -> Stroke | None:
-    with found.under(path):
-        stroke: Stroke = _STROKES[table.pattern](**table.model_dump(exclude={"pattern", "unit"}))
-        return stroke
-    return None
+    fields = table.model_dump(exclude={"pattern", "unit"})
+    return found.attempt(path, lambda: _STROKES[table.pattern](**fields))

@@ -1,4 +1,4 @@
-"""Whether the parts of a case fit together: openings on the plate, swab on the plate, stroke on both.
+"""Whether the parts of a case fit together: openings and swab on the plate, stroke on both.
 
 Each check notes its faults under the key that a person would change.
 """
@@ -6,14 +6,13 @@ Each check notes its faults under the key that a person would change.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
 
 import numpy as np
 
-from simulate.document import Findings, Path
+from simulate.casefile.document import Findings, Path
 from simulate.stencil import Shape, shape_area
 from simulate.stroke import Stroke, make_stops
-from simulate.swab import Swab, contact_outline, contact_size, extent
+from simulate.swab import Swab, contact_outline, contact_size
 from simulate.units import format_quantity
 
 SLACK = 1e-9  # what rounding may add to a length [m]
@@ -36,7 +35,7 @@ def check_openings(
 
 
 def check_swab(width: float, height: float, swab: Swab, found: Findings) -> None:
-    """Note a swab whose contact patch is larger than the plate, or a cell too coarse for it."""
+    """Note a swab whose contact patch is larger than the plate."""
     outline = contact_outline(swab)
     spans = outline.max(axis=0) - outline.min(axis=0)
     for span, size, along in zip(spans, (width, height), ("width", "height"), strict=True):
@@ -74,11 +73,10 @@ def check_stroke(
                 "off the plate",
                 f"within 0 and {_mm(plate[k])}",
             )
+    openings = shapely.union_all([shape_area(shape) for shape in shapes.values()])
     patches = shapely.polygons(contact_outline(swab)[None, :, :] + places[:, None, :])
-    if not shapely.intersects(
-        patches, shapely.union_all([*map(shape_area, shapes.values())])
-    ).any():
-        left, low, right, high = shapely.total_bounds([*map(shape_area, shapes.values())])
+    if not shapely.intersects(patches, openings).any():
+        left, low, right, high = openings.bounds
         found.add(
             path,
             "the swab never touches an opening",

@@ -11,12 +11,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Annotated, Any
 
-from pydantic import BaseModel, ConfigDict, ValidationError, ValidationInfo
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, ValidationInfo
 from pydantic.annotated_handlers import GetCoreSchemaHandler, GetJsonSchemaHandler
 from pydantic.functional_validators import AfterValidator
 from pydantic_core import CoreSchema, ErrorDetails, PydanticCustomError, core_schema
 
-from simulate.document import Findings, Path, written
+from simulate.casefile.document import Findings, Path, written
 from simulate.errors import InputError
 from simulate.units import parse_quantity
 
@@ -149,6 +149,20 @@ Width = Annotated[float, Quantity("length", least="0 mm")]
 
 
 # Tables -------------------------------------------------------------------------------------------
+
+
+def entry(meaning: str, *, usual: Any = ..., example: Any = None, **limits: Any) -> Any:
+    """A key of a table.
+
+    Parameters
+    ----------
+    meaning : what it says, in a few words.
+    usual : what holds when it is left out, as it would be written; without, it must be given.
+    example : of what may be written.
+    limits : as `pydantic.Field` takes them.
+    """
+    examples = None if example is None else [example]
+    return Field(usual, description=meaning, examples=examples, **limits)
 
 
 class Table(BaseModel):
