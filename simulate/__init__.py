@@ -23,6 +23,9 @@ Reading order. Each file imports only from those above it; `tests/test_layers.py
     conductance   conductances between cells
     multigrid     levels, cycle, conjugate gradients
     potential     one stop: field, polarisation and circuit together
+    drying        a wet body warms, evaporates and boils
+    souring       pH, hydroxides, salt films
+    wetting       the swab as a lumped body: heat, water, acid, metal, gas
     removal       charge to depth and mass
     uncertainty   Richardson's extrapolation and the grid convergence index
     result        what a run leaves, and its NetCDF file
