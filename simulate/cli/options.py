@@ -37,10 +37,9 @@ class Parser(argparse.ArgumentParser):
 
     def error(self, message: str) -> NoReturn:
         """Say what is wrong in one line, with a hint, and stop with status 2."""
-        wrong = re.search(r"invalid choice: '([^']*)'", message)
+        wrong = re.match(r"argument (\S+): invalid choice: '([^']*)'", message)
         if wrong:
-            message = f"there is no {wrong[1]!r} here"
-            message += _hint(wrong[1], self._choices())
+            message = f"there is no {wrong[2]!r} here" + _hint(wrong[2], self._choices(wrong[1]))
         self.exit(EXIT_BAD_INPUT, f"{self.prog}: {message}\n")
 
     def refuse(self, words: Iterable[str]) -> NoReturn:
@@ -48,8 +47,14 @@ class Parser(argparse.ArgumentParser):
         first = next(iter(words))
         self.error(f"does not know {first!r}" + _hint(first.split("=")[0], self.options()))
 
-    def _choices(self) -> list[str]:
-        return [str(c) for action in self._actions for c in (action.choices or ())]
+    def _choices(self, argument: str) -> list[str]:
+        """What an argument takes; it goes by its option word or by its name in the help."""
+        return [
+            str(choice)
+            for action in self._actions
+            if argument in (action.metavar, *action.option_strings)
+            for choice in action.choices or ()
+        ]
 
 
 def _hint(word: str, known: Sequence[str]) -> str:

@@ -16,7 +16,7 @@ SCHEMA = 1
 """Number of the JSON objects' format; raised when a key changes its meaning or goes."""
 
 _BOLD, _RED, _PLAIN = "\x1b[1m", "\x1b[31m", "\x1b[0m"
-_LABEL = 16  # columns for the name of a value
+_LABEL = 18  # columns for the name of a value
 
 Lines = Iterable[tuple[str, str]]
 
