@@ -19,6 +19,7 @@ rounding, hence the flexible (Polak-Ribiere) conjugate gradients of Notay, SIAM 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -72,6 +73,7 @@ class Hierarchy:
         self.levels = _make_levels(shape, spacing)
         size = split_size(shape)
         self.r, self.p, self.q = (np.zeros(size) for _ in range(3))
+        self.move, self.balance = np.zeros(size), np.zeros(size)
         self._sums = np.zeros((2, shape[1]))
         self._cells = np.zeros(0, np.int64)
         self._ties = np.zeros(0)
@@ -85,8 +87,8 @@ class Hierarchy:
         finest.lo, finest.hi = network.lo, network.hi
         finest.pivot[:] = 0.0
         finest.x[:] = 0.0
-        self.r[:] = 0.0
-        self.p[:] = 0.0
+        for vector in (self.r, self.p, self.q, self.move, self.balance):
+            vector[:] = 0.0
         kernels.factor_lines(
             finest.shape,
             finest.tx,
@@ -128,7 +130,7 @@ class Hierarchy:
 
     def _coarsen(self) -> None:
         cells = self._cells
-        for n, (fine, coarse) in enumerate(zip(self.levels, self.levels[1:], strict=False)):
+        for n, (fine, coarse) in enumerate(pairwise(self.levels)):
             kernels.coarsen_level(
                 fine.shape,
                 coarse.shape,
@@ -167,7 +169,7 @@ class Hierarchy:
 
     def cycle(self) -> Floats:
         """One cycle on the right-hand side in ``levels[0].b``, from 0; returns ``levels[0].x``."""
-        for n, (fine, coarse) in enumerate(zip(self.levels, self.levels[1:], strict=False)):
+        for fine, coarse in pairwise(self.levels):
             kernels.down(
                 fine.shape,
                 coarse.shape,
@@ -187,8 +189,7 @@ class Hierarchy:
             )
         last = self.levels[-1]
         kernels.solve_only_lines(last.shape, last.tz, last.pivot, last.lo, last.hi, last.b, last.x)
-        for n in range(len(self.levels) - 2, -1, -1):
-            fine, coarse = self.levels[n], self.levels[n + 1]
+        for coarse, fine in pairwise(reversed(self.levels)):
             kernels.up(
                 fine.shape,
                 coarse.shape,
@@ -220,20 +221,37 @@ class Hierarchy:
         )  # fmt: skip
         return float(sums.sum())
 
+    @property
+    def _spans(self) -> tuple[int, int, Shape, NDArray[np.int32], NDArray[np.int32]]:
+        level = self.levels[0]
+        return 0, level.shape[1], level.shape, level.lo, level.hi
+
+    def dot(self, a: Doubles, b: Doubles) -> float:
+        """a . b, summed plane by plane."""
+        kernels.inner_product(*self._spans, a, b, self._sums[0])
+        return float(self._sums[0].sum())
+
+    def advance(self, x: Doubles, length: float) -> None:
+        """x += length * move, and move = 0."""
+        kernels.step_along(*self._spans, length, self.move, x)
+
+    def clear_dead(self, x: Doubles) -> None:
+        """Zero x where nothing is solved for; another network may have left values there."""
+        level = self.levels[0]
+        kernels.mask_by(0, level.shape[1], level.shape, level.pivot, x)
+
     def solve(
         self,
-        x: Doubles,
         *,
         tolerance: float,
         lead: Doubles | None = None,
         strength: float = 0.0,
         most: int = 200,
     ) -> tuple[int, float]:
-        """Solve A x = r by preconditioned conjugate gradients, from x = 0.
+        """Solve A move = -balance by preconditioned conjugate gradients, from move = 0.
 
         Parameters
         ----------
-        x : receives the solution. The right-hand side is ``self.r``, which receives the residual.
         tolerance : on the residual's norm relative to the right-hand side's [-].
         lead : conductances [S] of the tied ``cells`` that an external circuit joins, and
             ``strength`` [1/S] of the rank-one term they make.
@@ -241,50 +259,45 @@ class Hierarchy:
 
         Returns
         -------
-        iterations, relative residual.
+        iterations, relative residual. ``move`` holds the solution; it must be 0 on entry.
 
         Raises
         ------
         ConvergenceError : not there after ``most`` iterations, or a value is not a number.
         """
         finest = self.levels[0]
-        shape, planes = finest.shape, finest.shape[1]
-        grid = (finest.tx, finest.ty, finest.tz, finest.lo, finest.hi)
-        spans = (finest.lo, finest.hi)
+        grid = (*self._spans[:3], finest.tx, finest.ty, finest.tz, finest.lo, finest.hi)
         r, p, q = self.r, self.p, self.q
         first, second = self._sums
-        x[:] = 0.0
-        q[:] = 0.0
-        finest.b[:] = r
-        start = float(np.linalg.norm(r))
-        if start == 0.0:
-            return 0, 0.0
-        alpha, zr, residual = 0.0, 1.0, 1.0
-        for iteration in range(1, most + 1):
+        kernels.begin(*self._spans, self.balance, r, finest.b, q)
+        start = self.dot(r, r) ** 0.5
+        alpha, zr, residual, iteration = 0.0, 1.0, 1.0, 0
+        while residual > tolerance and start > 0.0 and iteration < most:
+            iteration += 1
             z = self.cycle()
-            kernels.dots(0, planes, shape, *spans, z, r, q, first, second)
+            kernels.dots(*self._spans, z, r, q, first, second)
             before, zr = zr, float(first.sum())
             beta = -alpha * float(second.sum()) / before if iteration > 1 else 0.0
-            kernels.direct_and_apply(0, planes, shape, *grid, beta, z, p, q, first)
+            kernels.direct_and_apply(*grid, beta, z, p, q, first)
             pq = float(first.sum()) + kernels.face_products(self._cells, self._ties, p, q)
             if lead is not None:
-                along = float(lead @ p[self._cells])
+                along = kernels.gather_dot(self._cells, lead, p)
                 kernels.add_at(self._cells, lead * (-strength * along), q)
                 pq -= strength * along * along
             alpha = zr / pq
-            kernels.advance(0, planes, shape, *spans, alpha, p, q, x, r, finest.b, first)
-            residual = float(np.sqrt(first.sum())) / start
-            if residual <= tolerance:
-                return iteration, residual
+            kernels.advance(*self._spans, alpha, p, q, self.move, r, finest.b, first)
+            residual = float(first.sum()) ** 0.5 / start
             if not np.isfinite(residual):
                 break
-        raise ConvergenceError(
-            "the linear solve",
-            residual=residual,
-            tolerance=tolerance,
-            iterations=iteration,
-            remedy="use cells that are less elongated in plan, or a looser tolerance",
-        )
+        if start > 0.0 and not residual <= tolerance:
+            raise ConvergenceError(
+                "the linear solve",
+                residual=residual,
+                tolerance=tolerance,
+                iterations=iteration,
+                remedy="use cells that are less elongated in plan, or a looser tolerance",
+            )
+        return iteration, residual if start > 0.0 else 0.0
 
 
 _NONE = np.zeros(1, np.float32)

@@ -15,6 +15,7 @@ from __future__ import annotations
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -127,15 +128,16 @@ class _Wall:
         series_laws = laws[:, 0]
         self.linear = bool(((series_laws == 0) | ((series_laws == 1) & np.isinf(laws[:, 5]))).all())
 
-    def _arguments(self) -> tuple[Doubles, ...]:
+    def _arguments(self) -> tuple[NDArray[Any], ...]:
         f = self.faces
-        return f.conductance, f.area, f.film, f.electrode, self.laws, self.eta  # type: ignore[return-value]
+        return f.conductance, f.area, f.film, f.electrode, self.laws, self.eta
 
     def anode(self, lift: float, phi: Doubles, move: Doubles, step: float) -> tuple[float, float]:
         """Current and slope of the first electrode at phi + step * move and cell voltage lift."""
-        return wall.anode_current(
+        current, slope = wall.anode_current(
             self.cell, phi, move, step, self.faces.offset, lift, *self._arguments()
-        )  # type: ignore[no-any-return]
+        )
+        return float(current), float(slope)
 
     def balance_supply(self, phi: Doubles, move: Doubles, step: float) -> None:
         """Find the cell voltage at which supply and anode pass the same current."""
@@ -148,33 +150,37 @@ class _Wall:
             self.lift = emf
             current = self.anode(emf, phi, move, step)[0] if limit is not None else 0.0
         else:
-            self.lift, current = self._root(
-                phi, move, step, lambda v: (emf - v) / resistance, -1.0 / resistance
-            )
+            line = (emf / resistance, -1.0 / resistance)
+            self.lift, current = self._root(phi, move, step, line)
         if limit is not None and current > limit:
             self.limited = True
-            self.lift, _ = self._root(phi, move, step, lambda v: limit, 0.0)
+            self.lift, _ = self._root(phi, move, step, (limit, 0.0))
 
-    def _root(self, phi, move, step, supplied, supply_slope):  # type: ignore[no-untyped-def]
-        """Root in V of I_anode(V) - supplied(V), increasing: Newton within a growing bracket."""
+    def _root(
+        self, phi: Doubles, move: Doubles, step: float, supply_line: tuple[float, float]
+    ) -> tuple[float, float]:
+        """Cell voltage and current where the anode meets the supply's line.
+
+        The line is current = a + b * V with b <= 0, so the gap increases with V: Newton's method
+        within a bracket, its steps held to the scale of V while one end is open.
+        """
+        a, b = supply_line
         v = self.lift
         low, high = -np.inf, np.inf
         current, slope = self.anode(v, phi, move, step)
         for _ in range(200):
-            gap = current - supplied(v)
-            scale = abs(current) + abs(supplied(v))
-            if abs(gap) <= 1e-14 * scale or slope - supply_slope <= 0.0:
+            gap = current - (a + b * v)
+            if abs(gap) <= 1e-14 * (abs(current) + abs(a + b * v)):
                 break
-            if gap > 0:
-                high = v
-            else:
-                low = v
-            new = v - gap / (slope - supply_slope)
-            if not low < new < high and np.isfinite(low + high):
+            low, high = (low, v) if gap > 0 else (v, high)
+            reach = 2.0 * (1.0 + abs(v))
+            rise = slope - b
+            new = v - min(max(gap / rise, -reach), reach) if rise > 0 else v - np.sign(gap) * reach
+            if not low < new < high and np.isfinite(high - low):
                 new = 0.5 * (low + high)
             if new == v:
                 break
-            v = new
+            v = float(new)
             current, slope = self.anode(v, phi, move, step)
         return v, current
 
@@ -187,11 +193,8 @@ class _Wall:
     def work(self, phi: Doubles, move: Doubles, step: float) -> float:
         """sum I(phi + step * move) * move over faces, the supply in balance."""
         self.balance_supply(phi, move, step)
-        return float(
-            wall.work_of_faces(
-                self.cell, phi, move, step, self.faces.offset, self.lift, *self._arguments()
-            )
-        )
+        arguments = (self.cell, phi, move, step, self.faces.offset, self.lift, *self._arguments())
+        return float(wall.work_of_faces(*arguments))
 
     def rank_one(self) -> tuple[Doubles | None, float]:
         """Lead vector over faces and strength of the circuit's term in the Jacobian."""
@@ -246,20 +249,19 @@ def _newton(
     network: Network, mesh: Hierarchy, walls: _Wall, phi: Doubles, tolerance: float
 ) -> Solution:
     cell = network.faces.cell
-    move = np.zeros_like(phi)
-    balance = np.zeros_like(phi)
+    balance = mesh.balance
     iterations, loaded, first_scale, residual = 0, False, 0.0, np.inf
     for step in range(NEWTON_STEPS + 1):
-        walls.balance_supply(phi, move, 0.0)
+        walls.balance_supply(phi, mesh.move, 0.0)
         walls.currents(phi)
         if not loaded:
             mesh.load(network, cell, walls.out[1].copy())
+            mesh.clear_dead(phi)
         mesh.apply(phi, balance)
-        injected = np.bincount(cell, weights=walls.out[0]) if cell.size else np.zeros(1)
+        scale = _injected(cell, walls.out[0])
         kernels.add_at(cell, -walls.out[0], balance)
-        scale = float(np.linalg.norm(injected))
-        first_scale = max(first_scale, 1e-3 * scale) if step == 0 else first_scale
-        unbalanced = float(np.linalg.norm(balance))
+        first_scale = 1e-3 * scale if step == 0 else first_scale
+        unbalanced = mesh.dot(balance, balance) ** 0.5
         residual = unbalanced / max(scale, first_scale) if unbalanced else 0.0
         if residual <= tolerance or not np.isfinite(residual) or step == NEWTON_STEPS:
             break
@@ -269,47 +271,46 @@ def _newton(
         lead, strength = walls.rank_one()
         goal = 0.5 * tolerance / residual
         inner = goal if walls.linear else min(0.1, max(0.3 * min(residual, 1.0), goal))
-        np.negative(balance, out=mesh.r)
-        done, _ = mesh.solve(
-            move, tolerance=max(min(inner, 0.5), 1e-13), lead=lead, strength=strength
-        )
+        done, _ = mesh.solve(tolerance=max(min(inner, 0.5), 1e-13), lead=lead, strength=strength)
         iterations += done
-        length = (
-            1.0
-            if walls.linear and not walls.limited
-            else _line_search(mesh, walls, phi, move, balance)
-        )
-        phi += length * move
-        move[:] = 0.0
+        straight = walls.linear and not walls.limited
+        mesh.advance(phi, 1.0 if straight else _line_search(mesh, walls, phi))
     if not residual <= tolerance:
         raise ConvergenceError(
             "the field",
             residual=float(residual),
             tolerance=tolerance,
             iterations=iterations,
-            remedy="try a finer cell at the electrode, a higher current limit or a looser tolerance",
+            remedy="try finer cells at the electrode or a looser tolerance",
         )
     return Solution(phi, walls.out[0].copy(), walls.lift, walls.eta, iterations, step, residual)
 
 
-def _line_search(
-    mesh: Hierarchy, walls: _Wall, phi: Doubles, move: Doubles, balance: Doubles
-) -> float:
-    """Step length at which the energy's slope along ``move`` has fallen to half or less.
+def _injected(cell: NDArray[np.int64], current: Doubles) -> float:
+    """Norm of the currents that faces put into cells [A]."""
+    if cell.size == 0:
+        return 0.0
+    _, where = np.unique(cell, return_inverse=True)
+    return float(np.sqrt((np.bincount(where, weights=current) ** 2).sum()))
+
+
+def _line_search(mesh: Hierarchy, walls: _Wall, phi: Doubles) -> float:
+    """Step length at which the energy's slope along ``mesh.move`` has fallen to half or less.
 
     slope(t) = move . (A (phi + t move)) - sum I(phi + t move) move. Only faces are recomputed.
     """
-    cell = walls.cell
-    start = float(move @ balance)
-    linear = start + float(walls.out[0] @ move[cell])
+    cell, move = walls.cell, mesh.move
+    start = mesh.dot(move, mesh.balance)
+    linear = start + kernels.gather_dot(cell, walls.out[0], move)
     quadratic = mesh.apply(move, mesh.q)
 
     def slope(t: float) -> float:
-        return linear + t * quadratic - walls.work(phi, move, t)
+        return float(linear + t * quadratic - walls.work(phi, move, t))
 
     if slope(1.0) <= 0.5 * abs(start):
         return 1.0
     low, high = 0.0, 1.0
+    middle = 0.5
     for _ in range(30):
         middle = 0.5 * (low + high)
         value = slope(middle)
@@ -362,7 +363,7 @@ def solve_potential(
     potential = np.empty(grid.shape)
     kernels.from_split(solution.phi, grid.shape, potential)
     potential[(kappa <= 0) & (label == 0)] = np.nan
-    for number, electrode in enumerate(electrodes):
+    for number in range(len(electrodes)):
         lift = solution.voltage if number == 0 and supply is not None else 0.0
         potential[label == number + 1] = metal[label == number + 1] + lift
     statistics = Statistics(

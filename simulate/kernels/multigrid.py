@@ -266,6 +266,15 @@ def add_at(cells, values, out):
 
 
 @_compiled
+def gather_dot(cells, values, p):
+    """sum(values * p[cells])."""
+    total = 0.0
+    for f in range(cells.size):
+        total += values[f] * p[cells[f]]
+    return total
+
+
+@_compiled
 def face_products(cells, values, p, q):
     """q[cells] += values * p[cells]; returns sum(values * p[cells]**2)."""
     total = 0.0
@@ -432,7 +441,7 @@ def _prolong_plane(j, shape, coarse, factors, lo, hi, clo, chi, cx_, cpivot, num
     Bilinear in the plan, weights (3/4, 1/4), over active coarse cells only.
     """
     nz, _, nx = shape
-    _, nyc, nxc = coarse
+    _, _, nxc = coarse
     fy, fx = factors
     width = _u((nx + 1) // 2 + 2)
     sz = _TWO * width
@@ -441,10 +450,7 @@ def _prolong_plane(j, shape, coarse, factors, lo, hi, clo, chi, cx_, cpivot, num
     szc = _TWO * wc
     parity = j & 1
     jc = j // fy
-    if fy == 2:
-        jn = jc - 1 if parity == 0 else jc + 1
-    else:
-        jn = jc
+    jn = jc + (fy - 1) * (2 * parity - 1)
     w0 = np.float32(0.75) if fy == 2 else np.float32(1.0)
     w1 = np.float32(0.25) if fy == 2 else np.float32(0.0)
     tiny = np.float32(1e-30)
@@ -532,7 +538,7 @@ def down(shape, coarse, factors, tx, ty, tz, pivot, lo, hi, b, x, clo, chi, buf,
     for j in range(ny + 2):
         if j < ny:
             _solve_lines_alone(j, 0, shape, tz, pivot, lo, hi, b, x)
-        if 0 <= j - 1 < ny:
+        if 1 <= j <= ny:
             _solve_lines(j - 1, 1, shape, tx, ty, tz, pivot, lo, hi, b, x)
         # black is complete up to plane j - 1; the residual of plane p needs black at p + 1
         while done < coarse[1] and min((done + 1) * fy, ny) <= (j - 1 if j - 1 < ny else ny):
@@ -549,9 +555,9 @@ def up(shape, coarse, factors, tx, ty, tz, pivot, lo, hi, b, x, clo, chi, cx_, c
     for j in range(ny + 2):
         if j < ny:
             _prolong_plane(j, shape, coarse, factors, lo, hi, clo, chi, cx_, cpivot, num, den, x)
-        if 0 <= j - 1 < ny:
+        if 1 <= j <= ny:
             _solve_lines(j - 1, 1, shape, tx, ty, tz, pivot, lo, hi, b, x)
-        if 0 <= j - 2:
+        if j >= 2:
             _solve_lines(j - 2, 0, shape, tx, ty, tz, pivot, lo, hi, b, x)
 
 
@@ -678,6 +684,67 @@ def advance(j_first, j_last, shape, lo, hi, alpha, p, q, x, r, r32, sums):
                     r32[own + m] = v
                     a += v * v
         sums[j] = a
+
+
+@_reducing
+def inner_product(j_first, j_last, shape, lo, hi, a, b, sums):
+    """Plane sums of a.b."""
+    nz, _, nx = shape
+    width = _u((nx + 1) // 2 + 2)
+    sz = _TWO * width
+    sy = _u(nz + 2) * sz
+    for j in range(j_first, j_last):
+        total = 0.0
+        for k in range(nz):
+            row = _u(j + 1) * sy + _u(k + 1) * sz + _ONE
+            for own in (row, row + width):
+                for m in range(_u(lo[j, k]), _u(hi[j, k])):
+                    total += a[own + m] * b[own + m]
+        sums[j] = total
+
+
+@_compiled
+def step_along(j_first, j_last, shape, lo, hi, length, move, x):
+    """x += length * move; move = 0."""
+    nz, _, nx = shape
+    width = _u((nx + 1) // 2 + 2)
+    sz = _TWO * width
+    sy = _u(nz + 2) * sz
+    for j in range(j_first, j_last):
+        for k in range(nz):
+            row = _u(j + 1) * sy + _u(k + 1) * sz + _ONE
+            for own in (row, row + width):
+                for m in range(_u(lo[j, k]), _u(hi[j, k])):
+                    x[own + m] += length * move[own + m]
+                    move[own + m] = 0.0
+
+
+@_compiled
+def begin(j_first, j_last, shape, lo, hi, balance, r, r32, q):
+    """r = r32 = -balance; q = 0."""
+    nz, _, nx = shape
+    width = _u((nx + 1) // 2 + 2)
+    sz = _TWO * width
+    sy = _u(nz + 2) * sz
+    for j in range(j_first, j_last):
+        for k in range(nz):
+            row = _u(j + 1) * sy + _u(k + 1) * sz + _ONE
+            for own in (row, row + width):
+                for m in range(_u(lo[j, k]), _u(hi[j, k])):
+                    v = -balance[own + m]
+                    r[own + m] = v
+                    r32[own + m] = v
+                    q[own + m] = 0.0
+
+
+@_compiled
+def mask_by(j_first, j_last, shape, pivot, x):
+    """x = 0 wherever nothing is solved for."""
+    nz, _, nx = shape
+    plane = (nz + 2) * 2 * ((nx + 1) // 2 + 2)
+    for c in range((j_first + 1) * plane, (j_last + 1) * plane):
+        if pivot[c] == 0.0:
+            x[c] = 0.0
 
 
 # ---------------------------------------------------------------------------- between layouts
