@@ -1,0 +1,20 @@
+"""Figures of a result.
+
+Reading order within the folder::
+
+    style     the look of every figure, and its file
+    plan      the plate from above: map, openings, colour bar, scale bar
+    wording   titles and captions, made from the numbers
+    maps      depth of etch; current density at one stop
+    profile   depth along a line
+    history   current and voltage against time
+    gallery   all of them by name
+
+Each figure is a function that returns a matplotlib ``Figure``: no pyplot, and no setting left
+changed behind it. Colours are monotone in lightness, so that they survive a black-and-white
+printer and colour blindness. The names below are handed on from `gallery`.
+"""
+
+from simulate.figures.gallery import FIGURES, draw_result
+
+__all__ = ["FIGURES", "draw_result"]

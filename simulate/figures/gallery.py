@@ -1,0 +1,78 @@
+"""All figures of a result by name, and their files."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from simulate.errors import ResultError
+from simulate.figures.history import current_history
+from simulate.figures.maps import density_map, depth_map
+from simulate.figures.profile import depth_profile
+from simulate.figures.style import FORMATS, check_known, save_figure
+from simulate.result import Result
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+FIGURES: dict[str, Callable[[Result], Figure]] = {
+    "depth_map": depth_map,
+    "density_map": density_map,
+    "depth_profile": depth_profile,
+    "current_history": current_history,
+}
+"""The figures of a result by name, in the order they are drawn."""
+
+
+def draw_result(
+    result: Result,
+    folder: str | os.PathLike[str],
+    formats: Iterable[str] = ("png", "svg"),
+    *,
+    figures: Iterable[str] | None = None,
+    live_text: bool = False,
+) -> tuple[Path, ...]:
+    """Draw a result's figures into a folder, made if it is not there.
+
+    The same result gives the same bytes.
+
+    Parameters
+    ----------
+    result : what to draw.
+    folder : where the files go; each is named after its figure, such as ``depth_map.png``.
+    formats : any of ``png``, ``svg``, ``pdf``.
+    figures : names from `FIGURES`; None draws all, but for those that show single stops if the
+        run was stopped before its first.
+    live_text : leave text in SVG as text; see `simulate.drawing.save_figure`.
+
+    Returns
+    -------
+    The files written, in order.
+
+    Raises
+    ------
+    InputError
+        If a format or figure is not known, or a named figure needs what the result lacks.
+    ResultError
+        If a file cannot be written.
+    """
+    formats = tuple(formats)
+    check_known("format", formats, FORMATS)
+    if figures is None:
+        figures = FIGURES if result.sample_stop.size else ("depth_map", "depth_profile")
+    names = tuple(figures)
+    check_known("figure", names, FIGURES)
+    target = Path(folder)
+    try:
+        target.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise ResultError(f"{target}: cannot be made: {error.strerror}") from error
+    written = []
+    for name in names:
+        figure = FIGURES[name](result)
+        for kind in formats:
+            written.append(target / f"{name}.{kind}")
+            save_figure(figure, written[-1], live_text=live_text)
+    return tuple(written)

@@ -1,0 +1,143 @@
+"""The plate in plan: map, openings, colour bar, scale bar. Lengths are drawn in mm."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from simulate.figures.style import INK, MASK, MM, SOFT_INK
+from simulate.result import Result
+from simulate.stencil import openings
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.collections import QuadMesh
+    from matplotlib.path import Path as Outline
+
+Limits = tuple[float, float]
+
+
+def plan_height(result: Result) -> float:
+    """Height of the plate in plan over a figure's width, within reason [in]."""
+    return min(max(4.9 * result.case.plate.height / result.case.plate.width, 1.2), 4.8)
+
+
+def outline(result: Result) -> Outline:
+    """The openings as one path [mm], outer rims anticlockwise and islands clockwise."""
+    from matplotlib.path import Path as NewPath
+    from shapely import get_parts, orient_polygons
+
+    rings = []
+    for polygon in get_parts(orient_polygons(openings(result.case.stencil))):
+        rings += [np.asarray(ring.coords) * MM for ring in (polygon.exterior, *polygon.interiors)]
+    codes = [
+        np.r_[NewPath.MOVETO, np.full(len(ring) - 2, NewPath.LINETO), NewPath.CLOSEPOLY]
+        for ring in rings
+    ]
+    return NewPath(np.concatenate(rings), np.concatenate(codes))
+
+
+def draw_plate(ax: Axes, result: Result) -> None:
+    """The plate's rectangle in the colour of the mask, to scale, axes in mm."""
+    from matplotlib.patches import Rectangle
+
+    plate = result.case.plate
+    width, height = plate.width * MM, plate.height * MM
+    ax.add_patch(
+        Rectangle((0, 0), width, height, facecolor=MASK, edgecolor=SOFT_INK, clip_on=False)
+    )
+    ax.set(xlim=(0, width), ylim=(0, height), aspect="equal", xlabel="x (mm)", ylabel="y (mm)")
+    for side in ("left", "bottom"):
+        ax.spines[side].set_visible(False)
+
+
+def draw_map(ax: Axes, result: Result, values: np.ndarray, limits: Limits) -> QuadMesh:
+    """A map cut to the rims of the openings, on the plate.
+
+    Parameters
+    ----------
+    ax : where to draw.
+    result : gives cells, plate and openings.
+    values : (ny, nx), in the drawn unit; shown where a cell is open at all.
+    limits : values at the two ends of the colours.
+    """
+    from matplotlib.patches import PathPatch
+
+    draw_plate(ax, result)
+    mesh = ax.pcolormesh(
+        result.x_edges * MM,
+        result.y_edges * MM,
+        np.ma.masked_where(result.open_fraction <= 0.0, values),
+        vmin=limits[0],
+        vmax=limits[1],
+        rasterized=True,
+    )
+    rim = PathPatch(outline(result), facecolor="none", edgecolor=INK, linewidth=0.7)
+    ax.add_patch(rim)
+    mesh.set_clip_path(rim)
+    return mesh
+
+
+def bulk_limits(values: np.ndarray) -> Limits:
+    """Ends of a colour range for the bulk of some values: 0.5 % may lie beyond either end.
+
+    The range begins at nought unless all of the bulk lies in its upper half.
+    """
+    if not values.size or values.max() <= 0.0:
+        return 0.0, 1.0
+    high = max(float(np.quantile(values, 0.995)), 0.5 * float(values.max()))
+    low = float(np.quantile(values, 0.005))
+    return (low if low > 0.5 * high else 0.0), high
+
+
+def colour_bar(ax: Axes, mesh: QuadMesh, values: np.ndarray, label: str) -> None:
+    """A colour bar as tall as the map; pointed where some values lie beyond its ends."""
+    low, high = mesh.get_clim()
+    beyond = (bool(values.min(initial=low) < low), bool(values.max(initial=high) > high))
+    extend = {
+        (False, False): "neither",
+        (False, True): "max",
+        (True, False): "min",
+        (True, True): "both",
+    }[beyond]
+    place = ax.inset_axes((1.03, 0.0, 0.035, 1.0))
+    bar = ax.figure.colorbar(mesh, cax=place, extend=extend, label=label)
+    bar.outline.set_linewidth(0.6)
+
+
+def scale_bar(ax: Axes) -> None:
+    """A bar of a round number of millimetres above the map's right end."""
+    from matplotlib.transforms import blended_transform_factory
+
+    left, right = ax.get_xlim()
+    length = round_down(0.25 * (right - left))
+    place = blended_transform_factory(ax.transData, ax.transAxes)
+    ax.plot(
+        [right - length, right],
+        [1.04, 1.04],
+        transform=place,
+        clip_on=False,
+        color=INK,
+        linewidth=2.4,
+    )
+    ax.text(
+        right - length - 0.015 * (right - left),
+        1.04,
+        f"{length:g} mm",
+        transform=place,
+        ha="right",
+        va="center",
+        fontsize=10,
+    )
+
+
+def round_down(value: float) -> float:
+    """The largest of 1, 2, 5 times a power of ten that is not above a positive value.
+
+    >>> round_down(12.5)
+    10.0
+    """
+    power = 10.0 ** math.floor(math.log10(value))
+    return max(step * power for step in (1.0, 2.0, 5.0) if step * power <= value * (1 + 1e-9))
