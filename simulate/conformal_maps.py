@@ -11,7 +11,7 @@ numerically in ``tests/test_conformal_maps.py``.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import atan, exp, pi, tanh
+from math import atan, exp, log, pi, sqrt, tanh
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -21,23 +21,82 @@ from simulate.closed_forms import require_positive
 Array = NDArray[np.float64]
 
 
-def _modulus_squared(ratio: float) -> float:
-    """The parameter m whose ``K(1-m)/K(m)`` is `ratio`, from Jacobi's nome exp(-pi ratio)."""
-    if ratio < 1.0:
-        return 1.0 - _modulus_squared(1.0 / ratio)
-    q = exp(-pi * ratio)
-    n = np.arange(1, 12)
-    theta2 = 2.0 * q**0.25 * (1.0 + float(np.sum(q ** (n * (n + 1.0)))))
-    theta3 = 1.0 + 2.0 * float(np.sum(q ** (n**2.0)))
+@dataclass(frozen=True)
+class _Box:
+    """The rectangle |x| < w, 0 < z < H, whose sides sn maps on the real axis.
+
+    m and its complement follow from ``K'(m)/K(m) = H/w`` by the quickly converging one of the
+    two series in Jacobi's nome; neither is lost to rounding in a flat or a tall box.
+    """
+
+    half_width: float
+    height: float
+
+    @property
+    def flat(self) -> bool:
+        return self.height < self.half_width
+
+    @property
+    def wave(self) -> float:
+        """``K/w = K'/H`` [1/m]."""
+        from scipy.special import ellipk
+
+        small = _small_parameter(self._nome)
+        return float(ellipk(small)) / (self.height if self.flat else self.half_width)
+
+    @property
+    def _nome(self) -> float:
+        ratio = self.height / self.half_width
+        return exp(-pi / ratio) if self.flat else exp(-pi * ratio)
+
+    def sn_cn_dn(self, x: ArrayLike) -> tuple[Array, Array, Array]:
+        """sn, cn, dn of K x / w.
+
+        In a flat box from sums over images, ``k sn = (pi/2K') sum (-1)^n tanh(pi (x - 2 n w)/2H)``
+        and so on (Whittaker & Watson, Modern Analysis, sec. 22.6; from memory).
+        """
+        from scipy.special import ellipj, ellipk
+
+        x = np.asarray(x, dtype=float)
+        small = _small_parameter(self._nome)
+        if not self.flat:
+            sn, cn, dn, _ = ellipj(self.wave * x, small)
+            return sn, cn, dn
+        n = np.arange(-8, 9)
+        u = 0.5 * pi / self.height * (x[..., None] - 2.0 * n * self.half_width)
+        sign, scale = (-1.0) ** n, 0.5 * pi / float(ellipk(small))
+        sech = 2.0 * np.exp(-np.abs(u)) / (1.0 + np.exp(-2.0 * np.abs(u)))
+        k = sqrt(1.0 - small)
+        sn = scale / k * np.sum(sign * np.tanh(u), axis=-1)
+        return sn, scale / k * np.sum(sign * sech, axis=-1), scale * np.sum(sech, axis=-1)
+
+    def strip(self, edge: float) -> tuple[float, float]:
+        """sn^2 and cn^2 at a strip's edge."""
+        sn, cn, _ = (float(value) ** 2 for value in self.sn_cn_dn(edge))
+        return sn, (0.0 if edge == self.half_width else cn)
+
+    def strip_integrals(self, edge: float) -> tuple[float, float]:
+        """K(k1) and K'(k1) of a strip, ``k1^2 = k^2 sn^2 = 1 - dn^2`` at its edge."""
+        sn, _, dn = (float(value) ** 2 for value in self.sn_cn_dn(edge))
+        small = _small_parameter(self._nome)
+        return _complete(sn * (1.0 - small if self.flat else small), dn)
+
+
+def _complete(m: float, complement: float) -> tuple[float, float]:
+    """K(m) and K(1 - m), read from the smaller of m and its complement."""
+    from scipy.special import ellipk, ellipkm1
+
+    if m < 0.5:
+        return float(ellipk(m)), float(ellipkm1(m))
+    return float(ellipkm1(complement)), float(ellipk(complement))
+
+
+def _small_parameter(nome: float) -> float:
+    """The parameter m of a nome q < exp(-pi): ``(theta_2 / theta_3)^4``."""
+    n = np.arange(1, 8)
+    theta2 = 2.0 * nome**0.25 * (1.0 + float(np.sum(nome ** (n * (n + 1.0)))))
+    theta3 = 1.0 + 2.0 * float(np.sum(nome ** (n**2.0)))
     return float((theta2 / theta3) ** 4)
-
-
-def _sn(x: ArrayLike, half_width: float, m: float) -> tuple[Array, Array, Array]:
-    """sn, cn, dn of ``K(m) x / half_width``."""
-    from scipy.special import ellipj, ellipk
-
-    sn, cn, dn, _ = ellipj(ellipk(m) * np.asarray(x, dtype=float) / half_width, m)
-    return sn, cn, dn
 
 
 def strip_profile(x: ArrayLike, half_width: float = 1.0) -> Array:
@@ -64,29 +123,29 @@ def strip_in_box_resistance(
 
     Source: conformal map by sn; agrees with finite elements to 3e-7.
     """
-    from scipy.special import ellipk, ellipkm1
-
     require_positive(half_width=half_width, height=height, conductivity=conductivity)
-    m = _modulus_squared(height / box_half_width)
-    m1 = m * float(_sn(half_width, box_half_width, m)[0]) ** 2
-    return float(ellipkm1(m1) / ellipk(m1)) / (2.0 * conductivity)
+    along, across = _Box(box_half_width, height).strip_integrals(half_width)
+    return across / along / (2.0 * conductivity)
 
 
 def strip_in_box_cumulative(
     x: ArrayLike, half_width: float, box_half_width: float, height: float
 ) -> Array:
-    """Share of the current inside |x| on the strip of `strip_in_box_resistance` [-].
+    """Share of the current inside |x| <= a on the strip of `strip_in_box_resistance` [-].
 
-    ``F(phi; k1) / K(k1)`` with ``sin^2 phi = sn^2(K x/w; k) / s``.
+    ``F(phi; k1) / K(k1)`` with ``sin^2 phi = sn^2(K x/w; k) / s``; F in Carlson's form
+    ``sin(phi) R_F(cos^2 phi, 1 - k1^2 sin^2 phi, 1)``, which keeps its digits.
 
     Source: conformal map by sn.
     """
-    from scipy.special import ellipk, ellipkinc
+    from scipy.special import elliprf
 
-    m = _modulus_squared(height / box_half_width)
-    edge = float(_sn(half_width, box_half_width, m)[0])
-    sine = np.clip(_sn(x, box_half_width, m)[0] / edge, 0.0, 1.0)
-    return np.asarray(ellipkinc(np.arcsin(sine), m * edge**2) / ellipk(m * edge**2))
+    box = _Box(box_half_width, height)
+    square, edge = box.strip(half_width)
+    sn, cn, dn = box.sn_cn_dn(np.clip(x, 0.0, half_width))
+    cosine = np.maximum((cn**2 - edge) / square, 0.0)
+    share = sn / np.sqrt(square) * elliprf(cosine, dn**2, 1.0)
+    return np.asarray(share / box.strip_integrals(half_width)[0])
 
 
 def strip_in_box_profile(
@@ -99,14 +158,12 @@ def strip_in_box_profile(
 
     Source: conformal map by sn.
     """
-    from scipy.special import ellipk
-
-    m = _modulus_squared(height / box_half_width)
-    s = float(_sn(half_width, box_half_width, m)[0]) ** 2
-    sn, cn, _ = _sn(x, box_half_width, m)
-    scale = half_width * ellipk(m) / (box_half_width * ellipk(m * s))
+    box = _Box(box_half_width, height)
+    _, edge = box.strip(half_width)
+    _, cn, _ = box.sn_cn_dn(x)
+    scale = half_width * box.wave / box.strip_integrals(half_width)[0]
     with np.errstate(divide="ignore", invalid="ignore"):
-        return np.asarray(scale * cn / np.sqrt(s - sn**2))
+        return np.asarray(scale / np.sqrt(1.0 - edge / cn**2))
 
 
 def coplanar_strips_resistance(
@@ -119,15 +176,14 @@ def coplanar_strips_resistance(
 
     Source: Gupta et al., Microstrip Lines and Slotlines, 2nd ed. 1996, ch. 7 (memory).
     """
-    from scipy.special import ellipk, ellipkm1
-
     require_positive(gap=gap, width=width, conductivity=conductivity)
     near, far = 0.5 * gap, 0.5 * gap + width
+    m, complement = (near / far) ** 2, 1.0 - (near / far) ** 2
     if box is not None:
-        m = _modulus_squared(box[1] / box[0])
-        near, far = (float(_sn(edge, box[0], m)[0]) for edge in (near, far))
-    m = (near / far) ** 2
-    return 2.0 * float(ellipk(m) / ellipkm1(m)) / conductivity
+        inner, outer = (_Box(*box).strip(edge) for edge in (near, far))
+        m, complement = inner[0] / outer[0], (inner[1] - outer[1]) / outer[0]
+    across, along = _complete(m, complement)
+    return 2.0 * across / along / conductivity
 
 
 def channel_resistance(length: float, gap: float, conductivity: float = 1.0) -> float:
@@ -138,11 +194,9 @@ def channel_resistance(length: float, gap: float, conductivity: float = 1.0) -> 
 
     Source: Newman & Thomas-Alyea, Electrochemical Systems, 3rd ed. 2004, ch. 18 (memory).
     """
-    from scipy.special import ellipk, ellipkm1
-
     require_positive(length=length, gap=gap, conductivity=conductivity)
-    m = _sech_squared(0.5 * pi * length / gap)
-    return float(ellipk(m) / ellipkm1(m)) / conductivity
+    along, across = _channel_integrals(0.5 * pi * length / gap)
+    return across / along / conductivity
 
 
 def channel_profile(x: ArrayLike, length: float, gap: float) -> Array:
@@ -152,18 +206,20 @@ def channel_profile(x: ArrayLike, length: float, gap: float) -> Array:
 
     Source: Newman & Thomas-Alyea, Electrochemical Systems, 3rd ed. 2004, ch. 18 (memory).
     """
-    from scipy.special import ellipkm1
-
     half = 0.5 * pi * length / gap
     u = np.abs(np.asarray(x, dtype=float)) * pi / gap
     ratio = np.exp(u - half) * np.expm1(-2.0 * u) / np.expm1(-2.0 * half)  # sinh u / sinh half
     with np.errstate(divide="ignore", invalid="ignore"):
         share = half / (tanh(half) * np.sqrt(1.0 - ratio**2))
-    return np.asarray(share / ellipkm1(_sech_squared(half)))
+    return np.asarray(share / _channel_integrals(half)[0])
 
 
-def _sech_squared(x: float) -> float:
-    return 4.0 * exp(-2.0 * x) / (1.0 + exp(-2.0 * x)) ** 2
+def _channel_integrals(half: float) -> tuple[float, float]:
+    """``K(tanh^2 e)`` and ``K(1/cosh^2 e)``; the former tends to e + ln 2."""
+    if half > 100.0:
+        return half + log(2.0), 0.5 * pi
+    decay = exp(-2.0 * half)
+    return _complete(tanh(half) ** 2, 4.0 * decay / (1.0 + decay) ** 2)
 
 
 @dataclass(frozen=True)

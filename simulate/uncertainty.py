@@ -47,15 +47,15 @@ class GridConvergence:
 
 
 def observed_order(fine: float, medium: float, coarse: float, *ratios: float) -> float:
-    """Order of convergence p from three grids [-].
+    """Order of convergence p from three grids [-]; 0 where the differences do not shrink.
 
-    ``p ln r21 = |ln|e32/e21| + ln((r21^p - s) / (r32^p - s))|``, e the differences of
-    neighbouring values and s the sign of e32/e21, solved by iteration. `ratios` are the
-    refinement ratios r21 and r32 > 1 [-]; one stands for both.
+    The root of ``r21^p (r32^p - s) / (r21^p - s) = |e32 / e21|``, e the differences of
+    neighbouring values and s the sign of e32/e21 (an oscillating series has s = -1). `ratios`
+    are the refinement ratios r21 and r32 > 1 [-]; one stands for both.
 
     Raises InputError where two neighbouring values are equal: no order can be seen.
-    Source: Celik et al., J. Fluids Eng. 130 (2008) 078001 (memory); Roache, J. Fluids Eng. 116
-    (1994) 405.
+    Source: Celik et al., J. Fluids Eng. 130 (2008) 078001 (memory), solved by bisection, since
+    its fixed-point form diverges for unequal ratios; Roache, J. Fluids Eng. 116 (1994) 405.
     """
     r21, r32 = ratios[0], ratios[-1]
     e21, e32 = medium - fine, coarse - medium
@@ -63,14 +63,21 @@ def observed_order(fine: float, medium: float, coarse: float, *ratios: float) ->
         values = f"{fine!r}, {medium!r}, {coarse!r}"
         raise InputError(Fault("no order can be seen: two grids agree exactly", value=values))
     sign = 1.0 if e32 / e21 > 0.0 else -1.0
-    size = log(abs(e32 / e21))
-    order = abs(size) / log(r21)
-    for _ in range(200):
-        correction = log((r21**order - sign) / (r32**order - sign)) if r21 != r32 else 0.0
-        before, order = order, abs(size + correction) / log(r21)
-        if abs(order - before) < 1e-14 * order:
+    wanted = log(abs(e32 / e21))
+
+    def excess(p: float) -> float:
+        shrunk = log((1.0 - sign * r32**-p) / (1.0 - sign * r21**-p))
+        return p * log(r32) + shrunk - wanted
+
+    low, high = 1e-6, 100.0
+    if excess(low) >= 0.0:
+        return 0.0
+    while high - low > 1e-15 * high:
+        middle = 0.5 * (low + high)
+        if middle in (low, high):
             break
-    return order
+        low, high = (middle, high) if excess(middle) < 0.0 else (low, middle)
+    return 0.5 * (low + high)
 
 
 def grid_convergence(
@@ -85,7 +92,8 @@ def grid_convergence(
     observed unless given. `safety` is Fs, by default 1.25 with three grids and 3 with two.
 
     Where the finest two values are equal the uncertainty is zero and the order, if it was not
-    given, infinite.
+    given, infinite. Where the differences do not shrink the order is 0, nothing is
+    extrapolated, and the uncertainty is Fs times the spread of the values.
 
     Raises InputError for another number of values, one not finite, a ratio not above 1, or a
     missing order. Source: ASME V&V 20-2009 (memory); Roache, J. Fluids Eng. 116 (1994) 405.
@@ -100,6 +108,8 @@ def grid_convergence(
         if values[2] == medium:
             raise InputError(Fault("the coarser grids agree exactly", "an order", key="order"))
         order = observed_order(*values, *ratios)
+    if order == 0.0:
+        return GridConvergence(fine, 0.0, fine, factor * (max(values) - min(values)))
     shift = (fine - medium) / (ratio**order - 1.0)
     result = GridConvergence(fine, order, fine + shift, factor * abs(shift))
     if not three:
