@@ -37,7 +37,7 @@ class HeatBody:
 
     Parameters
     ----------
-    water : in it when full [kg].
+    water : in it when freshly dipped [kg].
     dry_heat : heat capacity without the water [J/K].
     plate_conductance : to the plate while pressed on it [W/K].
     air_area, wet_area : that gives off heat, and that evaporates [m2].
@@ -124,7 +124,7 @@ def evaporation(body: HeatBody, temperature: float, saturation: float = 1.0) -> 
     Parameters
     ----------
     temperature : of the body [K].
-    saturation : water over water when full [-]; below `falling_rate` evaporation falls with it.
+    saturation : water over water when fresh [-]; below `falling_rate` evaporation falls with it.
     """
     if saturation <= 0.0:
         return 0.0

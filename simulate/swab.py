@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import cache
 from itertools import pairwise
 
 import numpy as np
@@ -222,9 +223,15 @@ def _pieces(capsule: _Capsule) -> Iterator[tuple[float, float]]:
     return ((a, b) for a, b in pairwise(breaks) if b > a)
 
 
+@cache
+def _gauss() -> tuple[np.ndarray, np.ndarray]:
+    nodes, weights = np.polynomial.legendre.leggauss(40)
+    return nodes, weights
+
+
 def _integrate(function: Callable[[np.ndarray], np.ndarray], a: float, b: float) -> float:
     """Gauss's rule in the angle: exact to round-off also for square-root ends."""
-    nodes, weights = np.polynomial.legendre.leggauss(40)
+    nodes, weights = _gauss()
     angle = 0.5 * math.pi * (nodes + 1.0)
     half = 0.5 * (b - a)
     values = function(0.5 * (a + b) - half * np.cos(angle))

@@ -54,7 +54,7 @@ class WetBody:
     Parameters
     ----------
     heat : how it warms and dries.
-    volume : of liquid when full [m3].
+    volume : of liquid when freshly dipped [m3].
     acid : acetic acid of the fresh liquid, dissociated or not [mol/m3].
     dissociation : of that acid [mol/m3].
     metal_rate : mass dissolved per charge [kg/C].
@@ -157,7 +157,7 @@ class Conduction:
     Parameters
     ----------
     liquid : factor of the liquid itself, by temperature and sludge [-]; holds in openings too.
-    saturation : liquid over liquid when full [-].
+    saturation : liquid over liquid when freshly dipped [-].
     gas : share of gas in the liquid by volume [-].
     """
 
@@ -184,6 +184,7 @@ def wet_body(
     electrolyte: Electrolyte,
     metal: Metal | None = None,
     *,
+    filling: float = 1.0,
     room_temperature: float = 293.15,
     humidity: float = 0.5,
 ) -> WetBody:
@@ -194,10 +195,11 @@ def wet_body(
 
     Parameters
     ----------
+    filling : share of the pores that a dip fills [-].
     room_temperature : of air and plate [K].
     humidity : relative [-].
     """
-    volume, patch = wet_volume(swab), contact_area(swab)
+    volume, patch = filling * wet_volume(swab), contact_area(swab)
     solids = body_volume(swab) * (1.0 - swab.porosity) * COTTON_HEAT
     if isinstance(swab, Bud):
         height = swab.diameter - swab.press
@@ -424,7 +426,7 @@ def imbalance(state: WetState, body: WetBody) -> dict[str, float]:
 
 
 def saturation(state: WetState, body: WetBody) -> float:
-    """Liquid over liquid when full [-]."""
+    """Liquid over liquid when freshly dipped [-]."""
     return state.water / body.heat.water
 
 
