@@ -23,6 +23,7 @@ Reading order. Each file imports only from those above it; `tests/test_layers.py
     conductance   conductances between cells
     multigrid     levels, cycle, conjugate gradients
     potential     one stop: field, polarisation and circuit together
+    window        the swab at one place over the plate: cells, conductivities, electrodes
     drying        a wet body warms, evaporates and boils
     souring       pH, hydroxides, salt films
     wetting       the swab as a lumped body: heat, water, acid, metal, gas
@@ -33,6 +34,9 @@ Reading order. Each file imports only from those above it; `tests/test_layers.py
     closed_forms  exact solutions: planes, cylinders, spheres, disks, corners
     conformal_maps  exact solutions: strips, channels, the Hull cell
     recess        openings in a mask, and electrodes with linear kinetics, to many digits
+    air           gas of a current in the air of a room
+    verdict       one number held against one published limit
+    safety        gas, metals, heat, waste: verdicts and cautions
     figures       pictures of a result
     cli           commands and words for the terminal
 

@@ -31,16 +31,19 @@ def place(tmp_path, monkeypatch):
     return tmp_path
 
 
+@pytest.fixture(scope="module")
+def sample():
+    return sample_result(cell=1e-3)
+
+
 @pytest.fixture
-def quick(monkeypatch):
+def quick(sample, monkeypatch):
     """Let `etch` hand back the invented result of the samples at once."""
     asked = []
 
     def etch_case(case, progress=None):
         asked.append(case)
-        if progress:
-            progress(1, 2)
-        return sample_result(cell=1e-3)
+        return sample
 
     monkeypatch.setattr(etching, "etch_case", etch_case)
     return asked
@@ -192,7 +195,7 @@ def test_a_file_that_is_not_there_is_bad_input(capsys, place):
 # etch ---------------------------------------------------------------------------------------------
 
 
-def test_etch_leaves_a_folder_that_tells_the_whole_story(capsys, place, quick):
+def test_etch_leaves_a_folder_that_tells_the_whole_story(capsys, place, quick, sample):
     status, out, complaint = run(capsys, "etch", "tag.toml")
     assert (status, complaint) == (0, "")
     folder = place / "tag-run"
@@ -208,7 +211,7 @@ def test_etch_leaves_a_folder_that_tells_the_whole_story(capsys, place, quick):
         files
     )
     summary = json.loads((folder / "summary.json").read_text(encoding="utf-8"))
-    assert summary["mean_depth"]["value"] == sample_result(cell=1e-3).summary["mean_depth"]["value"]
+    assert summary["mean_depth"] == sample.summary["mean_depth"]
     assert read_result(folder / "result.nc").depth.max() > 0
     assert "mean depth" in out
     assert max(map(len, out.splitlines())) <= 80

@@ -18,10 +18,20 @@ PACKAGE = Path(simulate.__file__).parent
 FACE = ("__init__", "__main__")  # these two hand on; they have no place in the order
 
 
-def reading_order() -> list[str]:
-    """The list that opens the package."""
-    listing = simulate.__doc__.split("Reading order.")[1].split("public face")[0]
+def order_in(text: str) -> list[str]:
+    """The reading order that opens the package, or a folder of it."""
+    listing = text.split("Reading order")[1]
     return re.findall(r"^    ([a-z_]+)  +\S", listing, re.MULTILINE)
+
+
+def reading_order() -> list[str]:
+    return order_in(simulate.__doc__)
+
+
+def folders() -> list[Path]:
+    """Folders with a reading order of their own; kernels need none, for they import nothing."""
+    own = {file.parent for file in files()} - {PACKAGE, PACKAGE / "kernels"}
+    return sorted(own)
 
 
 def files() -> list[Path]:
@@ -95,6 +105,22 @@ def test_a_file_imports_only_from_above(file):
         and order.index(name.split(".")[0]) > order.index(own)
     }
     assert not below, f"{module(file)} imports {sorted(below)} from below it"
+
+
+@pytest.mark.parametrize("folder", folders(), ids=lambda folder: folder.name)
+def test_a_folder_has_its_own_reading_order_and_keeps_it(folder):
+    opening = ast.get_docstring(ast.parse((folder / "__init__.py").read_text(encoding="utf-8")))
+    order = order_in(opening)
+    parts = {file.stem: file for file in folder.glob("*.py") if file.stem != "__init__"}
+    assert sorted(order) == sorted(parts)
+    for name, file in parts.items():
+        within = {
+            other.split(".")[1]
+            for other in project_imports(file)
+            if other.startswith(folder.name + ".")
+        }
+        below = {other for other in within if order.index(other) > order.index(name)}
+        assert not below, f"{folder.name}.{name} imports {sorted(below)} from below it"
 
 
 @ordered

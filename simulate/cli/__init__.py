@@ -1,8 +1,17 @@
 """The command ``swabfield``: words in, words out, exit status.
 
-Each file here but `options`, `words` and `run_folder` is one family of commands, with
-``register(commands)`` and a function for each. Nothing heavy is imported before a command runs,
-and exceptions become exit status here and nowhere else.
+Reading order within the folder::
+
+    options     the grammar: one parser a command, hints for misspelt words
+    words       reports, faults, JSON, progress
+    run_folder  what a run leaves on the disk, and the manifest
+    start       a case to begin from
+    check       what a case means
+    etch        the main job
+
+Each of the last is one family of commands, with ``register(commands)`` and a function for each.
+Nothing heavy is imported before a command runs, and exceptions become exit status here and nowhere
+else.
 """
 
 from __future__ import annotations
