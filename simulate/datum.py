@@ -108,6 +108,23 @@ class Datum:
         """A number put in its place by the person who asks; it has no range of its own."""
         return Datum(value, value, value, self.unit, "given by the user", "stated")
 
+    def times(self, factor: Datum | float, unit: str) -> Datum:
+        """The product of two numbers of zero or more, end with end; source and confidence stay.
+
+        Parameters
+        ----------
+        unit : of the product, in SI.
+        """
+        by = factor if isinstance(factor, Datum) else Datum(factor, factor, factor)
+        return Datum(
+            self.value * by.value,
+            self.low * by.low,
+            self.high * by.high,
+            unit,
+            self.source,
+            self.confidence,
+        )
+
 
 def unknown_name(kind: str, name: str, known: Iterable[str]) -> InputError:
     """The error for a name that is not in a catalogue, with the nearest one that is."""

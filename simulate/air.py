@@ -1,0 +1,137 @@
+"""Gas set free by a current, and what it makes of the air of a room.
+
+The room is one well-mixed volume with fresh air coming in; near the swab a second, smaller volume
+exchanges air with it (Nicas 1996). Nothing is taken up by walls, skin or liquid: all of it is an
+upper bound in that respect. Fractions are by volume.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from simulate.errors import Fault, InputError
+from simulate.metals import FARADAY
+from simulate.setting import Room
+
+GAS_CONSTANT: Final = 8.314462618  # [J/(mol K)], CODATA 2018, exact by definition of the SI
+ATMOSPHERE: Final = 101325.0  # [Pa], standard
+ROOM_TEMPERATURE: Final = 298.15  # [K]
+
+
+def molar_volume(temperature: float = ROOM_TEMPERATURE, pressure: float = ATMOSPHERE) -> float:
+    """Volume of a mole of ideal gas, R T / p [m3/mol]; 24.465 L at 25 degC and one atmosphere."""
+    return GAS_CONSTANT * temperature / pressure
+
+
+def gas_volume(
+    charge: float,
+    electrons: float = 2.0,
+    *,
+    temperature: float = ROOM_TEMPERATURE,
+    pressure: float = ATMOSPHERE,
+) -> float:
+    """Volume of dry gas a charge sets free, R T q / (n F p) [m3].
+
+    Parameters
+    ----------
+    charge : [C]; or a current [A], which gives a flow [m3/s].
+    electrons : per molecule: 2 for hydrogen and chlorine, 4 for oxygen.
+    temperature, pressure : of the gas [K], [Pa].
+
+    >>> round(gas_volume(1.0) * 1e6, 4)  # mL of hydrogen per coulomb
+    0.1268
+    """
+    return charge / (electrons * FARADAY) * molar_volume(temperature, pressure)
+
+
+def held_time(room: Room, time: npt.ArrayLike) -> npt.NDArray[np.float64]:
+    """How much of a steady flow a room still holds after a time, as seconds of that flow [s].
+
+    (1 - e^(-a t)) / a with a the air changes; t where no fresh air comes in.
+
+    Parameters
+    ----------
+    time : since the flow began [s], any shape.
+    """
+    seconds = np.asarray(time, dtype=float)
+    rate = room.air_changes
+    return np.asarray(-np.expm1(-rate * seconds) / rate if rate > 0.0 else seconds)
+
+
+def room_fraction(flow: float, room: Room, time: npt.ArrayLike) -> npt.NDArray[np.float64]:
+    """Share of a gas in the air of a well-mixed room that began clean [-].
+
+    C(t) = (G / Q) (1 - e^(-Q t / V)), Q = V * air changes; without fresh air G t / V. At most 1.
+
+    Parameters
+    ----------
+    flow : of the gas from every swab in the room together, G [m3/s].
+    room : volume [m3] and air changes [1/s].
+    time : since the work began [s], any shape.
+    """
+    return np.minimum(flow / room.volume * held_time(room, time), 1.0)
+
+
+def near_fraction(flow: float, reach: float = 0.5, air_speed: float = 0.05) -> float:
+    """What one swab adds to the air within reach of it, over the room's share [-].
+
+    G / beta with beta = pi reach^2 * air speed: the air that crosses half of a hemisphere about the
+    work (Nicas 1996). It builds up within seconds, so it is taken as steady.
+
+    Parameters
+    ----------
+    flow : of one swab's gas [m3/s].
+    reach : radius of the hemisphere [m].
+    air_speed : [m/s].
+    """
+    return min(1.0, flow / (math.pi * reach**2 * air_speed))
+
+
+def time_to(limit: float, flow: float, room: Room) -> float:
+    """Time until a clean, well-mixed room reaches a share of gas [s]; infinite if it never does."""
+    if flow <= 0.0:
+        return math.inf
+    if room.air_changes == 0.0:
+        return limit * room.volume / flow
+    settled = flow / (room.volume * room.air_changes)
+    return -math.log1p(-limit / settled) / room.air_changes if limit < settled else math.inf
+
+
+def fresh_air(limit: float, flow: float, mixing: float = 1.0) -> float:
+    """Fresh air that holds a gas at its limit, K G / C [m3/s].
+
+    Parameters
+    ----------
+    limit : share that may be reached [-], > 0.
+    flow : of the gas [m3/s].
+    mixing : K, 1 for a perfectly stirred room, 3 to 10 for real ones (ACGIH manual, from memory).
+
+    Raises
+    ------
+    InputError : the limit is not above zero.
+    """
+    if not limit > 0.0:
+        raise InputError(Fault("not above zero", "> 0", key="limit", value=f"{limit:g}"))
+    return mixing * flow / limit
+
+
+def swabs_allowed(limit: float, flow: float, room: Room, time: float, near: float = 0.0) -> int:
+    """How many swabs may work at once before the air about one of them passes a limit.
+
+    Each adds its share to the room; only a person's own adds its near field.
+
+    Parameters
+    ----------
+    limit : share that may be reached [-].
+    flow : of one swab's gas [m3/s].
+    time : everyone works [s].
+    near : `near_fraction` of one swab [-].
+    """
+    each = float(room_fraction(flow, room, time))
+    if near >= limit:
+        return 0
+    return 10**6 if each == 0.0 else min(10**6, math.floor((limit - near) / each * (1 + 1e-12)))
