@@ -13,12 +13,11 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from simulate.drying import ATMOSPHERE, GAS_CONSTANT
 from simulate.errors import Fault, InputError
 from simulate.metals import FARADAY
 from simulate.setting import Room
 
-GAS_CONSTANT: Final = 8.314462618  # [J/(mol K)], CODATA 2018, exact by definition of the SI
-ATMOSPHERE: Final = 101325.0  # [Pa], standard
 ROOM_TEMPERATURE: Final = 298.15  # [K]
 
 

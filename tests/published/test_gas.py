@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from simulate.air import ATMOSPHERE, GAS_CONSTANT, gas_volume, molar_volume
+from simulate.air import gas_volume, molar_volume
+from simulate.drying import ATMOSPHERE, GAS_CONSTANT
 from simulate.metals import FARADAY, atomic_mass
 
 
