@@ -17,7 +17,8 @@ from itertools import pairwise
 import numpy as np
 
 from simulate.errors import Fault, InputError
-from simulate.stencil import area_fractions
+from simulate.kernels.coverage import cover_cells
+from simulate.stencil import ring_points
 
 Point = tuple[float, float]
 Rule = tuple[str, bool, str, str]  # field, does it hold, what is wrong, what is expected
@@ -410,18 +411,21 @@ def contact_time(
     """
     from shapely import Polygon
 
-    patch = Polygon(outline)
+    points, starts = ring_points(Polygon(outline))
     (x_low, y_low), (x_high, y_high) = outline.min(axis=0), outline.max(axis=0)
-
-    def covered(x: np.ndarray, y: np.ndarray) -> np.ndarray:
-        share = np.zeros((len(y) - 1, len(x) - 1))
-        i, j = _cells_between(x, x_low, x_high), _cells_between(y, y_low, y_high)
-        if i.stop > i.start and j.stop > j.start:
-            window = x[i.start : i.stop + 1], y[j.start : j.stop + 1]
-            share[j, i] = area_fractions(patch, *window)
-        return share
-
-    return dwell_map(stops, covered, x_edges, y_edges)
+    places, index = distinct_places(stops)
+    times = np.bincount(index, weights=stops.dwell)
+    total = np.zeros((len(y_edges) - 1, len(x_edges) - 1))
+    for (x, y), time in zip(places, times, strict=True):
+        i = _cells_between(x_edges, x + x_low, x + x_high)
+        j = _cells_between(y_edges, y + y_low, y + y_high)
+        if i.stop <= i.start or j.stop <= j.start:
+            continue
+        share = np.zeros((j.stop - j.start, i.stop - i.start + 1))
+        x_near, y_near = x_edges[i.start : i.stop + 1] - x, y_edges[j.start : j.stop + 1] - y
+        cover_cells(points, starts, x_near, y_near, share)
+        total[j, i] += time * share[:, :-1]
+    return total
 
 
 def _cells_between(edges: np.ndarray, low: float, high: float) -> slice:
