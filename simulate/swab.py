@@ -12,8 +12,9 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 
@@ -302,12 +303,13 @@ def _axis(bud: Bud, from_tip: float) -> np.ndarray:
     return np.array([plan[0], plan[1], capsule.z + step * capsule.sine])
 
 
-def _skirt_outline(swab: Swab) -> np.ndarray:
-    """The contact outline moved outward by the skirt's width, (n, 2) [m]."""
+@lru_cache(maxsize=8)
+def _skirt_ring(swab: Swab) -> Any:
+    """The ring around the contact patch that the skirt covers, a shapely polygon [m]."""
     from shapely import Polygon
 
-    grown = Polygon(contact_outline(swab)).buffer(swab.skirt_width, quad_segs=16)
-    return np.asarray(grown.exterior.coords)[:-1]
+    patch = Polygon(contact_outline(swab))
+    return patch.buffer(swab.skirt_width, quad_segs=16).difference(patch)
 
 
 def extent(swab: Swab) -> tuple[float, float, float, float, float]:
@@ -378,10 +380,7 @@ def skirt_fraction(swab: Swab, x: np.ndarray, y: np.ndarray, z: np.ndarray) -> n
     x, y, z = _edges(x, y, z)
     if swab.skirt_width == 0.0 or swab.skirt_thickness == 0.0:
         return np.zeros_like(_empty(x, y, z))
-    from shapely import Polygon
-
-    ring = Polygon(_skirt_outline(swab), holes=[contact_outline(swab)])
-    plan = area_fractions(ring, x, y)
+    plan = area_fractions(_skirt_ring(swab), x, y)
     film = np.clip(np.minimum(z[1:], swab.skirt_thickness) - np.maximum(z[:-1], 0.0), 0.0, None)
     filled: np.ndarray = (film / np.diff(z))[:, None, None] * plan
     return filled
