@@ -142,9 +142,9 @@ def read_tables(values: Mapping[str, Any], found: Findings) -> Checked:
     }
     stencil, stroke = top.get("stencil"), top.get("stroke", [])
     shapes = stencil.get("shapes", []) if isinstance(stencil, Mapping) else []
-    listed = (
-        {("stroke",): stroke} if isinstance(stroke, Mapping) else _numbered(("stroke",), stroke)
-    )
+    listed = _numbered(("stroke",), stroke)
+    if isinstance(stroke, Mapping):
+        listed[("stroke",)] = stroke
     return Checked(
         title=top.get("title", ""),
         note=top.get("note", ""),
