@@ -1,12 +1,13 @@
 """The cells of the published checks, on grids.
 
-Lengths over the electrode's radius or half-width, conductivity 1: results are kappa a R for a
-disk and kappa R per depth for a strip (reference tables in ``tests/reference_data``).
+Lengths over the electrode's radius or half-width, conductivity 1: resistances are kappa a R for a
+disk and kappa R per depth for a strip. `REFERENCE` holds the numbers, each table with its source.
 """
 
 from __future__ import annotations
 
 import json
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -14,52 +15,97 @@ import numpy as np
 from numpy.typing import NDArray
 
 import simulate as sf
+from simulate.polarisation import Polarisation
+from simulate.potential import FaceRecord, Field
 
 REFERENCE = json.loads(
     (Path(__file__).parents[1] / "reference_data" / "reference.json").read_text(encoding="utf-8")
 )
 
+Floats = NDArray[np.float64]
+Region = Callable[[Floats, Floats], Floats]
 
-@dataclass(frozen=True, eq=False)
+
+@dataclass(frozen=True)
+class Body:
+    """An electrode of a plane or axisymmetric cell; `inside` and `potential` are read at (x, z)."""
+
+    name: str
+    inside: Region
+    potential: float | Region = 0.0
+    law: Polarisation | None = None
+
+
+def solve_plane(grid: sf.Grid, conductivity: Region | float, *bodies: Body) -> Field:
+    """Solve a section or an axisymmetric cell given by functions of x (or r) and z."""
+    x, _, z = grid.centres
+    x, z = np.meshgrid(x, z)
+
+    def spread(values: Region | float) -> Floats:
+        numbers = values(x, z) if callable(values) else values
+        return np.broadcast_to(np.asarray(numbers, dtype=float), x.shape)[:, None, :].copy()
+
+    electrodes = [
+        sf.Electrode(body.name, spread(body.inside) > 0.0, spread(body.potential), body.law)
+        for body in bodies
+    ]
+    return sf.solve_potential(grid, spread(conductivity), electrodes)
+
+
+@dataclass(frozen=True)
 class Opening:
     """Cell C(b, H): an electrode below an opening in a mask, a lid as counter electrode.
 
-    Insulating wall at radius (or |x|) b; mask of thickness `depth` with a hole of radius 1;
-    electrode at z = 0 in the hole; lid at z = depth + H. `fineness` cells per radius, square.
+    Insulating wall at radius (or |x|) `wall`; mask of thickness `depth` with a hole of radius 1;
+    electrode at z = 0 in the hole; lid at depth + `height`. `fineness` square cells per radius.
     """
 
-    kind: str  # "axisymmetric" | "section"
+    shape: str  # "disk" | "strip"
     fineness: int
     depth: float = 0.0
     wall: float = 3.0
     height: float = 3.0
 
-    @property
-    def grid(self) -> sf.Grid:
-        h = 1.0 / self.fineness
-        across = np.arange(round(self.wall * self.fineness) + 1) * h
-        up = np.arange(-1, round((self.depth + self.height) * self.fineness) + 2) * h
-        make = sf.Grid.axisymmetric if self.kind == "axisymmetric" else sf.Grid.section
-        return make(across, up)
+    def solve(self, law: Polarisation | None = None, voltage: float = 1.0) -> Field:
+        """`voltage` between the electrode, which obeys `law`, and the ideal lid at 0 V."""
+        step = 1.0 / self.fineness
+        top = self.depth + self.height
+        across = np.arange(round(self.wall * self.fineness) + 1) * step
+        up = np.arange(-1, round(top * self.fineness) + 2) * step
+        make = sf.Grid.axisymmetric if self.shape == "disk" else sf.Grid.section
+        return solve_plane(
+            make(across, up),
+            lambda x, z: (x < 1.0) | (z > self.depth),
+            Body("plate", lambda x, z: (z < 0.0) & (x < 1.0), voltage, law),
+            Body("lid", lambda x, z: z > top),
+        )
 
-    @property
-    def conductivity(self) -> NDArray[np.float64]:
-        """1 in the electrolyte, 0 in the mask and beside the electrode."""
-        grid = self.grid
-        x, _, z = grid.centres
-        open_cells = (x < 1.0) | (z[:, None] > self.depth)
-        return np.ascontiguousarray(open_cells[:, None, :], dtype=float)
+    def resistance(self, law: Polarisation | None = None) -> float:
+        """kappa a R of a disk, kappa R of a whole strip (half of it is solved)."""
+        current = self.solve(law).currents["plate"]
+        return 1.0 / current if self.shape == "disk" else 0.5 / current
 
-    def solve(self, law: sf.Linear | sf.Tafel | None = None, voltage: float = 1.0) -> sf.Field:
-        """Voltage between the electrode, which obeys `law`, and the ideal lid at 0 V."""
-        grid = self.grid
-        x, _, z = grid.centres
-        nothing = np.zeros(grid.shape, dtype=bool)
-        plate, lid = nothing.copy(), nothing.copy()
-        plate[0, :, x < 1.0] = True
-        lid[-1] = True
-        electrodes = [
-            sf.Electrode("plate", plate, voltage, law),
-            sf.Electrode("lid", lid, 0.0),
-        ]
-        return sf.solve_potential(grid, self.conductivity, electrodes)
+
+def ring_means(faces: FaceRecord, edges: Floats) -> Floats:
+    """Mean density between edges (of r or x), over the mean on the whole electrode [-]."""
+    place = np.searchsorted(edges, faces.x) - 1
+    inside = (place >= 0) & (place < edges.size - 1)
+    count = edges.size - 1
+    current = np.bincount(place[inside], (faces.density * faces.area)[inside], count)
+    area = np.bincount(place[inside], faces.area[inside], count)
+    mean = float((faces.density * faces.area).sum() / faces.area.sum())
+    return np.asarray(current / area / mean)
+
+
+def extrapolated_ring_means(
+    cells: Sequence[Opening], edges: Floats, *, order: float, law: Polarisation | None = None
+) -> Floats:
+    """`ring_means` of two grids, the second twice as fine as the first, extrapolated."""
+    coarse, fine = (ring_means(cell.solve(law).faces("plate"), edges) for cell in cells)
+    return fine + (fine - coarse) / (2.0**order - 1.0)
+
+
+def observed_orders(values: list[float], exact: float) -> list[float]:
+    """Orders of convergence [-] of values on grids that are each twice as fine as the last."""
+    errors = np.abs(np.array(values) - exact)
+    return list(np.log2(errors[:-1] / errors[1:]))
