@@ -30,7 +30,7 @@ RINGS = np.linspace(0.0, OPENING, 11)
 def graded(start: float, end: float, pieces: int, at: str) -> np.ndarray:
     """Equal pieces, the first and/or last of them cut geometrically towards the end."""
     edges = np.linspace(start, end, pieces + 1)
-    cuts = (edges[1] - edges[0]) * 0.6 ** np.arange(1, 9)
+    cuts = (edges[1] - edges[0]) * 0.5 ** np.arange(1, 9)
     parts = [edges]
     if "<" in at:
         parts.append(start + cuts)
@@ -45,9 +45,9 @@ def referee() -> tuple[float, np.ndarray]:
     from skfem import Basis, ElementQuad2, FacetBasis, MeshQuad
 
     radial = [graded(0, CORE, 4, ">"), graded(CORE, OPENING, 6, "<>")]
-    upward = [graded(0, MASK, 2, "<>"), graded(MASK, MASK + GAP, 6, "<>")]
-    radial.append(graded(OPENING, SWAB, 7, "<"))
-    upward.append(graded(MASK + GAP, MASK + HEIGHT, 4, "<"))
+    upward = [graded(0, MASK, 1, "<>"), graded(MASK, MASK + GAP, 4, "<>")]
+    radial.append(graded(OPENING, SWAB, 5, "<"))
+    upward.append(graded(MASK + GAP, MASK + HEIGHT, 3, "<"))
     axes = (np.unique(np.round(np.concatenate(parts), 12)) for parts in (radial, upward))
     mesh = MeshQuad.init_tensor(*axes)
     r, z = mesh.p[:, mesh.t].mean(axis=1)
