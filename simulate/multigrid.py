@@ -284,7 +284,7 @@ class Hierarchy:
                 along = kernels.gather_dot(self._cells, lead, p)
                 kernels.add_at(self._cells, lead * (-strength * along), q)
                 pq -= strength * along * along
-            alpha = zr / pq
+            alpha = zr / pq if pq > 0.0 else np.nan
             kernels.advance(*self._spans, alpha, p, q, self.move, r, finest.b, first)
             residual = float(first.sum()) ** 0.5 / start
             if not np.isfinite(residual):
