@@ -33,6 +33,9 @@ Doubles = NDArray[np.float64]
 
 NEWTON_STEPS = 60
 
+MOST_ELECTRODES = 127
+"""Electrodes are numbered in one byte."""
+
 
 @dataclass(frozen=True, eq=False)
 class Electrode:
@@ -407,7 +410,6 @@ def _checked(
     supply: Supply | None,
 ) -> tuple[Doubles, NDArray[np.int8], Doubles, Doubles]:
     """The one gate: arrays of the right shape, finite, not overlapping."""
-    faults = []
     kappa = np.ascontiguousarray(conductivity, dtype=np.float64)
     if kappa.shape != grid.shape:
         raise InputError(
@@ -415,28 +417,16 @@ def _checked(
         )
     if not kappa.flags.writeable:
         kappa = kappa.copy()
+    faults = _list_faults(electrodes, supply)
     label = np.zeros(grid.shape, np.int8)
     offset = np.zeros(grid.shape)
     metal = np.zeros(grid.shape)
-    if supply is not None and len(electrodes) < 2:
-        faults.append(
-            Fault("a supply needs an anode and a cathode", "two electrodes", key="supply")
-        )
-    names = [e.name for e in electrodes]
-    if len(set(names)) < len(names):
-        faults.append(Fault("two electrodes of one name", "different names", key="electrodes"))
-    for number, electrode in enumerate(electrodes):
-        cells = np.asarray(electrode.cells)
-        if cells.shape != grid.shape or cells.dtype != bool:
-            faults.append(
-                Fault(
-                    "wrong shape or type",
-                    f"bool of shape {grid.shape}",
-                    key=f"{electrode.name}.cells",
-                    value=f"{cells.dtype} {cells.shape}",
-                )
-            )
+    for number, electrode in enumerate(electrodes[:MOST_ELECTRODES]):
+        found = _electrode_faults(grid, electrode)
+        faults += found
+        if found:
             continue
+        cells = np.asarray(electrode.cells)
         if (label[cells] != 0).any():
             faults.append(
                 Fault(
@@ -444,12 +434,9 @@ def _checked(
                 )
             )
         label[cells] = number + 1
-        potential = np.broadcast_to(np.asarray(electrode.potential, dtype=float), grid.shape)
-        if not np.isfinite(potential[cells]).all():
-            faults.append(Fault("not finite", "volts", key=f"{electrode.name}.potential"))
         law = electrode.polarisation
-        metal[cells] = potential[cells]
-        offset[cells] = potential[cells] - (law.equilibrium if law is not None else 0.0)
+        metal[cells] = np.broadcast_to(electrode.potential, grid.shape)[cells]
+        offset[cells] = metal[cells] - (law.equilibrium if law is not None else 0.0)
     wet = kappa[label == 0]
     if not np.isfinite(wet).all() or (wet < 0).any():
         faults.append(
@@ -458,3 +445,50 @@ def _checked(
     if faults:
         raise InputError(faults)
     return kappa, label, offset, metal
+
+
+def _list_faults(electrodes: Sequence[Electrode], supply: Supply | None) -> list[Fault]:
+    faults = []
+    if not 1 <= len(electrodes) <= MOST_ELECTRODES:
+        faults.append(
+            Fault(
+                "not a possible number of electrodes",
+                f"1 to {MOST_ELECTRODES}",
+                key="electrodes",
+                value=f"{len(electrodes)}",
+            )
+        )
+    if supply is not None and len(electrodes) < 2:
+        faults.append(
+            Fault("a supply needs an anode and a cathode", "two electrodes", key="supply")
+        )
+    names = [e.name for e in electrodes]
+    if len(set(names)) < len(names):
+        faults.append(Fault("two electrodes of one name", "different names", key="electrodes"))
+    return faults
+
+
+def _electrode_faults(grid: Grid, electrode: Electrode) -> list[Fault]:
+    cells, potential = np.asarray(electrode.cells), np.asarray(electrode.potential, dtype=float)
+    faults = []
+    if cells.shape != grid.shape or cells.dtype != bool:
+        faults.append(
+            Fault(
+                "wrong shape or type",
+                f"bool of shape {grid.shape}",
+                key=f"{electrode.name}.cells",
+                value=f"{cells.dtype} {cells.shape}",
+            )
+        )
+    if potential.shape not in ((), grid.shape):
+        faults.append(
+            Fault(
+                "wrong shape",
+                f"a number or an array of {grid.shape}",
+                key=f"{electrode.name}.potential",
+                value=f"{potential.shape}",
+            )
+        )
+    if not faults and not np.isfinite(np.broadcast_to(potential, grid.shape)[cells]).all():
+        faults.append(Fault("not finite", "volts", key=f"{electrode.name}.potential"))
+    return faults
