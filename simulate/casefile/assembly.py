@@ -229,7 +229,7 @@ def _stencil(
         return None
     if table.thickness is not None:
         for key in ("material", "layers"):
-            if key in table.model_fields_set:
+            if getattr(table, key) is not None:
                 found.add(
                     ("stencil", key), "thickness is given too", "thickness, or material and layers"
                 )
@@ -239,7 +239,7 @@ def _stencil(
             "missing",
             'thickness = "0.15 mm", or material = "electrical_tape" and layers = 1',
         )
-    thickness = mask.thickness.value * table.layers if mask is not None else table.thickness
+    thickness = mask.thickness.value * (table.layers or 1) if mask is not None else table.thickness
     return None if thickness is None or not shapes else Stencil(thickness, shapes)
 
 

@@ -87,7 +87,7 @@ class Quantity:
         self, _: CoreSchema, __: GetJsonSchemaHandler
     ) -> dict[str, Any]:
         kinds = ["string", "number"] if self.dimension == "ratio" else "string"
-        return {"type": kinds, "pattern": r"^\s*[-+0-9.½¼¾⅓⅔]", "title": example(self.dimension)}
+        return {"type": kinds, "pattern": r"^\s*[-+.0-9¼-¾⅐-⅞]", "title": example(self.dimension)}
 
 
 class _Places:
@@ -99,7 +99,9 @@ class _Places:
             not isinstance(point, list) or len(point) != 2 for point in value
         ):
             raise refuse("not a list of points", "[[x, y], [x, y], ...]")
-        unit = info.data.get("unit")
+        if "unit" not in info.data:  # it is at fault itself
+            return ()
+        unit = info.data["unit"]
         return tuple((_Places.length(x, unit), _Places.length(y, unit)) for x, y in value)
 
     @staticmethod
@@ -250,7 +252,7 @@ def _note_unknown(
     found: Findings,
     homes: Mapping[str, tuple[str, ...]],
 ) -> str | None:
-    """Note an unknown key; return the one that is meant, if one is near."""
+    """Note an unknown key; return the one that is meant, if one is near and no other table's."""
     legal = list(model.model_fields)
     expected = "one of " + ", ".join(legal)
     objection = model.objection(key)
@@ -261,10 +263,10 @@ def _note_unknown(
     problem = "no such key" if path else "no such table or key"
     if guess is not None:
         problem += f", did you mean {guess!r}?"
-    elif key in homes:
-        problem += ", it is legal in " + " and ".join(homes[key])
+    if key in homes:
+        problem += ("; " if guess else ", ") + "it is legal in " + " and ".join(homes[key])
     found.add((*path, key), problem, expected)
-    return guess
+    return None if key in homes else guess
 
 
 def _note_wrong(model: type[Table], error: ErrorDetails, path: Path, found: Findings) -> None:
@@ -279,17 +281,19 @@ def _note_wrong(model: type[Table], error: ErrorDetails, path: Path, found: Find
         shown = f"{name} = {written(sample)}" if sample is not None else name
         meaning = f", {field.description}" if field is not None and field.description else ""
         found.add(path, "missing", (shown if path[1:] else f"[{name}]") + meaning)
-    elif kind == "literal_error":
-        found.add(path, "no such choice", context["expected"])
+    elif kind == "greater_than_equal":
+        found.add(path, "too small", f"{context['ge']} or more")
+    elif kind == "less_than_equal":
+        found.add(path, "too large", f"{context['le']} or less")
     else:
-        words = _TYPES.get(kind, error["msg"][:1].lower() + error["msg"][1:])
-        found.add(path, f"must be {words}" if kind in _TYPES else words, written(sample))
+        found.add(path, "not of the right kind", _KINDS.get(kind, error["msg"]))
 
 
-_TYPES = {
+_KINDS = {
     "string_type": "text in quotes",
     "int_type": "a whole number",
     "bool_type": "true or false",
-    "list_type": "a list",
+    "list_type": "a list with at least one entry",
+    "too_short": "a list with at least one entry",
     "dict_type": "a table",
 }

@@ -207,7 +207,7 @@ class StencilTable(Table):
 
     thickness: Size | None = entry("of the whole mask", usual=None, example="0.15 mm")
     material: str | None = entry("in the catalogue", usual=None, example="electrical_tape")
-    layers: int = entry("how many layers of the material", usual=1, ge=1, le=50)
+    layers: int | None = entry("of the material, one if not said", usual=None, ge=1, le=50)
     shapes: list[SkipValidation[ShapeTable]] = entry(
         "the openings, one [[stencil.shapes]] each", min_length=1
     )
