@@ -1,6 +1,6 @@
 # make demo   etch the demo case from nothing, and say where its depth map lies
 # make test   run the tests
-# make check  style, types, and the compiled loops once more as plain Python
+# make check  style and types
 #
 # Each sets itself up in .venv and needs Python 3.11 or newer, nothing else. Without make, the
 # same words go to tools.py. Another interpreter: make demo PYTHON=/path/to/python
