@@ -440,17 +440,22 @@ def read_result(path: str | os.PathLike[str]) -> Result:
         If the file is missing, damaged, not a result, or of a later format: one line.
     """
     try:
-        import h5netcdf
+        import h5py  # h5netcdf complains on the terminal when it cannot open a damaged file
 
-        with h5netcdf.File(path, "r") as file:
-            attributes = dict(file.attrs)
+        with h5py.File(path, "r") as file:
+            attributes = {name: _scalar(value) for name, value in file.attrs.items()}
             _check_format(path, attributes)
-            arrays = {name: np.asarray(file.variables[name][...]) for name in file.variables}
+            arrays = {name: np.asarray(file[name][...]) for name in file}
         return _assemble(attributes, arrays)
     except ResultError:
         raise
     except Exception as error:  # a damaged HDF5 file raises errors of any class
         raise ResultError(f"{path}: not a readable result: {_one_line(error)}") from error
+
+
+def _scalar(value: Any) -> Any:
+    """A global attribute as a plain value: the file keeps a number as an array of one."""
+    return value.item() if isinstance(value, np.ndarray) and value.size == 1 else value
 
 
 def _check_format(path: str | os.PathLike[str], attributes: Mapping[str, Any]) -> None:

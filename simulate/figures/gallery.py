@@ -72,6 +72,8 @@ def draw_result(
     written = []
     for name in names:
         figure = FIGURES[name](result)
+        figure.draw_without_rendering()
+        figure.set_layout_engine("none")  # laid out once, for all formats
         for kind in formats:
             written.append(target / f"{name}.{kind}")
             save_figure(figure, written[-1], live_text=live_text)

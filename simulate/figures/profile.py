@@ -65,10 +65,11 @@ def depth_profile(result: Result, line: Line | None = None) -> Figure:
     caption = (
         f"{lead_words(result)}From A ({_place(line.start)}) to B ({_place(line.end)}): metal grey, "
         "mask hatched, its thickness not to scale. Dashed: mean depth of the whole etch. "
-        "Depth is drawn {} times larger than length."
+        "Depth is drawn "
     )
-    words(figure, title, caption.format("1000"))
-    words(figure, title, caption.format(format_number(_exaggeration(figure, below), 2)))
+    words(figure, title, f"{caption}1000 times larger than length.")  # takes the room, for now
+    factor = format_number(_exaggeration(figure, below), 2)
+    words(figure, title, f"{caption}{factor} times larger than length.")
     return figure
 
 
