@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from simulate.errors import CapacityError
 from simulate.grid import Grid
 from simulate.kernels import faces as face_kernels
-from simulate.kernels import multigrid as kernels
+from simulate.kernels import levels as kernels
 
 Doubles = NDArray[np.float64]
 Floats = NDArray[np.float32]
@@ -32,7 +32,9 @@ class Faces:
 
     cell : place of the electrolyte cell in the split layout. conductance : of its half cell [S].
     area [m2]. electrode : index. offset : potential of the metal there minus the law's
-    equilibrium [V]. film : further series resistance [ohm m2]. where : (n, 5) k, j, i, axis, side.
+    equilibrium [V]. film : further series resistance [ohm m2]. law : row of the laws of
+    polarisation, the electrode's index unless a caller says otherwise. where : (n, 5) k, j, i,
+    axis, side.
     """
 
     cell: Integers
@@ -41,6 +43,7 @@ class Faces:
     electrode: Integers
     offset: Doubles
     film: Doubles
+    law: Integers
     where: NDArray[np.int32]
 
 
@@ -168,5 +171,6 @@ def electrode_faces(
         electrode=electrode,
         offset=np.ascontiguousarray(lift, dtype=np.float64),
         film=np.zeros(count),
+        law=electrode,
         where=where,
     )

@@ -24,8 +24,8 @@ from simulate.circuit import Supply
 from simulate.conductance import Faces, Network, build_network
 from simulate.errors import ConvergenceError, Fault, InputError
 from simulate.grid import Grid
-from simulate.kernels import multigrid as kernels
-from simulate.kernels import wall
+from simulate.kernels import iteration as kernels
+from simulate.kernels import layout, wall
 from simulate.multigrid import Hierarchy
 from simulate.polarisation import Polarisation, law_row
 
@@ -133,7 +133,7 @@ class _Wall:
 
     def _arguments(self) -> tuple[NDArray[Any], ...]:
         f = self.faces
-        return f.conductance, f.area, f.film, f.electrode, self.laws, self.eta
+        return f.conductance, f.area, f.film, f.electrode, f.law, self.laws, self.eta
 
     def anode(self, lift: float, phi: Doubles, move: Doubles, step: float) -> tuple[float, float]:
         """Current and slope of the first electrode at phi + step * move and cell voltage lift."""
@@ -252,32 +252,35 @@ def _newton(
     network: Network, mesh: Hierarchy, walls: _Wall, phi: Doubles, tolerance: float
 ) -> Solution:
     cell = network.faces.cell
-    balance = mesh.balance
     iterations, loaded, first_scale, residual = 0, False, 0.0, np.inf
     for step in range(NEWTON_STEPS + 1):
         walls.balance_supply(phi, mesh.move, 0.0)
         walls.currents(phi)
         if not loaded:
-            mesh.load(network, cell, walls.out[1].copy())
+            mesh.load(network, cell, walls.out[1])
             mesh.clear_dead(phi)
-        mesh.apply(phi, balance)
-        scale = _injected(cell, walls.out[0])
-        kernels.add_at(cell, -walls.out[0], balance)
+        mesh.apply(phi, mesh.r)
+        injected = mesh.gather(walls.out[0])
+        kernels.add_at(mesh.cells, -injected, mesh.r)
+        mesh.negate(mesh.r)
+        scale = float(np.linalg.norm(injected))
         first_scale = 1e-3 * scale if step == 0 else first_scale
-        unbalanced = mesh.dot(balance, balance) ** 0.5
+        unbalanced = mesh.dot(mesh.r, mesh.r) ** 0.5
         residual = unbalanced / max(scale, first_scale) if unbalanced else 0.0
         if residual <= tolerance or not np.isfinite(residual) or step == NEWTON_STEPS:
             break
         if loaded:
-            mesh.retie(walls.out[1].copy())
+            mesh.retie(walls.out[1])
         loaded = True
-        lead, strength = walls.rank_one()
+        faces_lead, strength = walls.rank_one()
+        lead = None if faces_lead is None else mesh.gather(faces_lead)
         goal = 0.5 * tolerance / residual
         inner = goal if walls.linear else min(0.1, max(0.3 * min(residual, 1.0), goal))
         done, _ = mesh.solve(tolerance=max(min(inner, 0.5), 1e-13), lead=lead, strength=strength)
         iterations += done
         straight = walls.linear and not walls.limited
-        mesh.advance(phi, 1.0 if straight else _line_search(mesh, walls, phi))
+        length = 1.0 if straight else _line_search(mesh, walls, phi, lead, strength)
+        mesh.advance(phi, length)
     if not residual <= tolerance:
         raise ConvergenceError(
             "the field",
@@ -289,23 +292,18 @@ def _newton(
     return Solution(phi, walls.out[0].copy(), walls.lift, walls.eta, iterations, step, residual)
 
 
-def _injected(cell: NDArray[np.int64], current: Doubles) -> float:
-    """Norm of the currents that faces put into cells [A]."""
-    if cell.size == 0:
-        return 0.0
-    _, where = np.unique(cell, return_inverse=True)
-    return float(np.sqrt((np.bincount(where, weights=current) ** 2).sum()))
-
-
-def _line_search(mesh: Hierarchy, walls: _Wall, phi: Doubles) -> float:
+def _line_search(
+    mesh: Hierarchy, walls: _Wall, phi: Doubles, lead: Doubles | None, strength: float
+) -> float:
     """Step length at which the energy's slope along ``mesh.move`` has fallen to half or less.
 
     slope(t) = move . (A (phi + t move)) - sum I(phi + t move) move. Only faces are recomputed.
     """
     cell, move = walls.cell, mesh.move
-    start = mesh.dot(move, mesh.balance)
+    left = mesh.dot(move, mesh.r)
+    quadratic, whole = mesh.energy(lead, strength)
+    start = -(whole + left)
     linear = start + kernels.gather_dot(cell, walls.out[0], move)
-    quadratic = mesh.apply(move, mesh.q)
 
     def slope(t: float) -> float:
         return float(linear + t * quadratic - walls.work(phi, move, t))
@@ -359,12 +357,12 @@ def solve_potential(
     kappa, label, offset, metal = _checked(grid, conductivity, electrodes, supply)
     network = build_network(grid, kappa, label, offset)
     laws = np.array([law_row(e.polarisation) for e in electrodes])
-    mesh = Hierarchy(grid.shape, (float(np.mean(np.diff(grid.y))), float(np.mean(np.diff(grid.x)))))
+    mesh = Hierarchy(grid.shape, (np.diff(grid.y), np.diff(grid.x)))
     ready = time.perf_counter()
     solution = solve_network(network, laws, supply, tolerance=tolerance, hierarchy=mesh)
     done = time.perf_counter()
     potential = np.empty(grid.shape)
-    kernels.from_split(solution.phi, grid.shape, potential)
+    layout.from_split(solution.phi, grid.shape, potential)
     potential[(kappa <= 0) & (label == 0)] = np.nan
     for number in range(len(electrodes)):
         lift = solution.voltage if number == 0 and supply is not None else 0.0

@@ -124,23 +124,22 @@ def wall_currents(drive, series, electrode, laws, eta, current, slope):
 
 
 @_compiled
-def face_currents(cell, phi, offset, lift, conductance, area, film, electrode, laws, eta, out):
+def face_currents(cell, phi, offset, lift, conductance, area, film, electrode, law, laws, eta, out):
     """Currents [A] and slopes [S] of all faces; returns current and slope of electrode 0.
 
     drive = offset + lift (first electrode only) - phi[cell]. ``out`` is (2, n): current, slope.
-    ``film`` is a further series resistance of each face [ohm m2].
+    ``film`` is a further series resistance of each face [ohm m2], ``law`` its row of ``laws``.
     """
     total = 0.0
     total_slope = 0.0
     for f in range(cell.size):
-        e = electrode[f]
         u = offset[f] - phi[cell[f]]
-        if e == 0:
+        if electrode[f] == 0:
             u += lift
-        i, s, eta[f] = wall_current(u, area[f] / conductance[f] + film[f], laws[e], eta[f])
+        i, s, eta[f] = wall_current(u, area[f] / conductance[f] + film[f], laws[law[f]], eta[f])
         out[0, f] = i * area[f]
         out[1, f] = s * area[f]
-        if e == 0:
+        if electrode[f] == 0:
             total += out[0, f]
             total_slope += out[1, f]
     return total, total_slope
@@ -148,7 +147,7 @@ def face_currents(cell, phi, offset, lift, conductance, area, film, electrode, l
 
 @_compiled
 def anode_current(
-    cell, phi, move, step, offset, lift, conductance, area, film, electrode, laws, eta
+    cell, phi, move, step, offset, lift, conductance, area, film, electrode, law, laws, eta
 ):
     """Total current and slope of electrode 0 at phi + step * move; ``eta`` is updated."""
     total = 0.0
@@ -157,7 +156,7 @@ def anode_current(
         if electrode[f] == 0:
             c = cell[f]
             u = offset[f] + lift - phi[c] - step * move[c]
-            i, s, eta[f] = wall_current(u, area[f] / conductance[f] + film[f], laws[0], eta[f])
+            i, s, eta[f] = wall_current(u, area[f] / conductance[f] + film[f], laws[law[f]], eta[f])
             total += i * area[f]
             total_slope += s * area[f]
     return total, total_slope
@@ -165,16 +164,15 @@ def anode_current(
 
 @_compiled
 def work_of_faces(
-    cell, phi, move, step, offset, lift, conductance, area, film, electrode, laws, eta
+    cell, phi, move, step, offset, lift, conductance, area, film, electrode, law, laws, eta
 ):
     """sum over faces of I(phi + step * move) * move[cell]: the faces' part of the line search."""
     total = 0.0
     for f in range(cell.size):
         c = cell[f]
         u = offset[f] - phi[c] - step * move[c]
-        e = electrode[f]
-        if e == 0:
+        if electrode[f] == 0:
             u += lift
-        i, _, eta[f] = wall_current(u, area[f] / conductance[f] + film[f], laws[e], eta[f])
+        i, _, eta[f] = wall_current(u, area[f] / conductance[f] + film[f], laws[law[f]], eta[f])
         total += i * area[f] * move[c]
     return total
