@@ -21,6 +21,7 @@ Reading order. Each file imports only from those above it; `tests/test_layers.py
     case          all of the above, frozen; every fault of a file at once
     grid          cells: box, section, axisymmetric
     conductance   conductances between cells
+    coarsening    which cells join into those of the next coarser level
     multigrid     levels, cycle, conjugate gradients
     potential     one stop: field, polarisation and circuit together
     window        the swab at one place over the plate: cells, conductivities, electrodes

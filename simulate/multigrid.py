@@ -18,28 +18,38 @@ rounding, hence the flexible (Polak-Ribiere) conjugate gradients of Notay, SIAM 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from simulate.coarsening import Merge, merge_pairs
 from simulate.conductance import Network, split_size
 from simulate.errors import ConvergenceError
-from simulate.kernels import multigrid as kernels
+from simulate.kernels import iteration, levels, smoothing
 
 Floats = NDArray[np.float32]
 Doubles = NDArray[np.float64]
 Integers = NDArray[np.int64]
 Shape = tuple[int, int, int]
 
-ISOTROPY = 1.5
-"""A direction is coarsened while its mean spacing is below this many times the other's."""
+THREADED = 250_000
+"""Cells from which on a level's planes are shared among threads."""
+
+_NONE = np.zeros(1, np.float32)
 
 
 @dataclass(eq=False)
 class Level:
-    """One level: coefficients and work arrays, in the split layout of `kernels.multigrid`."""
+    """One level: coefficients and work arrays, in the split layout of `kernels.layout`.
+
+    ``merge`` tells how its cells join into those of the next level; ``slabs`` are the ranges of
+    planes that threads take.
+    """
 
     shape: Shape
     tx: Floats
@@ -49,196 +59,285 @@ class Level:
     hi: NDArray[np.int32]
     extra: Floats
     pivot: Floats
-    diagonal: Floats
     b: Floats
     x: Floats
-    factors: tuple[int, int] = (1, 1)
-    row: Floats = field(default_factory=lambda: np.zeros(1, np.float32))
-    weight: Floats = field(default_factory=lambda: np.zeros(1, np.float32))
+    merge: Merge | None = None
+    slabs: tuple[tuple[int, int], ...] = ()
+
+    @property
+    def faces(self) -> tuple[Floats, Floats, Floats]:
+        """Conductances along x, y, z."""
+        return self.tx, self.ty, self.tz
+
+    @property
+    def lines(self) -> tuple[Any, ...]:
+        """What the line solvers read, and the vectors they work on."""
+        return *self.faces, self.pivot, self.lo, self.hi, self.b, self.x
 
 
 class Hierarchy:
     """All levels for boxes of one shape, and the vectors of the iteration.
 
     The arrays are made once and reused for network after network of the same shape: `load` puts a
-    network in, `retie` changes the conductances to electrodes, `solve` solves.
+    network in, `retie` changes the conductances to electrodes, `solve` solves. The same numbers
+    come out, to the last bit, for any number of threads.
 
     Parameters
     ----------
     shape : (nz, ny, nx).
-    spacing : mean cell widths along y and x [m]; they decide which direction is coarsened first.
+    widths : cell widths along y and x [m], arrays or one number each; they decide which cells are
+        joined first.
+    threads : that share the planes of large levels.
     """
 
-    def __init__(self, shape: Shape, spacing: tuple[float, float] = (1.0, 1.0)) -> None:
-        self.levels = _make_levels(shape, spacing)
+    def __init__(
+        self,
+        shape: Shape,
+        widths: tuple[Any, Any] = (1.0, 1.0),
+        threads: int = 1,
+    ) -> None:
+        self.levels = _make_levels(shape, widths)
         size = split_size(shape)
-        self.r, self.p, self.q = (np.zeros(size) for _ in range(3))
-        self.move, self.balance = np.zeros(size), np.zeros(size)
+        self.r, self.p, self.q, self.move = (np.zeros(size) for _ in range(4))
+        self.threads = threads
         self._sums = np.zeros((2, shape[1]))
         self._cells = np.zeros(0, np.int64)
         self._ties = np.zeros(0)
+        self._slots = np.zeros(0, np.int64)
+        self._crew = ThreadPoolExecutor(threads) if threads > 1 else None
+        self._rows = [np.zeros((2, 2 * shape[2] + 16), np.float32) for _ in range(max(1, threads))]
+
+    # ------------------------------------------------------------------------------ loading
 
     def load(self, network: Network, cells: Integers, ties: Doubles) -> None:
-        """Take a network's conductances and ``ties`` [S] from ``cells`` to electrodes."""
+        """Take a network's conductances and ``ties`` [S] from ``cells`` to electrodes.
+
+        Cells may repeat.
+        """
         finest = self.levels[0]
         if network.shape != finest.shape:
             raise ValueError(f"network of {network.shape} in a hierarchy of {finest.shape}")
         finest.tx, finest.ty, finest.tz = network.tx, network.ty, network.tz
         finest.lo, finest.hi = network.lo, network.hi
-        finest.pivot[:] = 0.0
-        finest.x[:] = 0.0
-        for vector in (self.r, self.p, self.q, self.move, self.balance):
+        for vector in (self.r, self.p, self.q, self.move, finest.x, finest.pivot):
             vector[:] = 0.0
-        kernels.factor_lines(
-            finest.shape,
-            finest.tx,
-            finest.ty,
-            finest.tz,
-            _NONE,
-            finest.lo,
-            finest.hi,
-            0,
-            finest.shape[1],
-            finest.pivot,
-            finest.diagonal,
+        self._slab_levels(finest)
+        self._over(
+            finest,
+            lambda slab, _: levels.factor_lines(
+                *slab, finest.shape, *finest.faces, _NONE, finest.lo, finest.hi, finest.pivot
+            ),
         )
-        self._cells, self._ties = cells, ties
-        self._tie()
+        self._sort_cells(cells)
+        self.retie(ties)
         self._coarsen()
+
+    def _sort_cells(self, cells: Integers) -> None:
+        """Distinct cells in the order of lines, each line from its top; and each entry's slot."""
+        nz, _, nx = self.levels[0].shape
+        stride = 2 * ((nx + 1) // 2 + 2)
+        plane = (nz + 2) * stride
+        down = nz + 1 - cells % plane // stride
+        key = (cells // plane * stride + cells % stride) * (nz + 2) + down
+        _, first, self._slots = np.unique(key, return_index=True, return_inverse=True)
+        self._cells = cells[first]
+
+    def gather(self, values: Doubles) -> Doubles:
+        """Sums of ``values`` over the entries of each distinct tied cell."""
+        return np.bincount(self._slots, weights=values, minlength=self._cells.size)
+
+    @property
+    def cells(self) -> Integers:
+        """The distinct tied cells."""
+        return self._cells
 
     def retie(self, ties: Doubles) -> None:
         """Change the conductances to electrodes; coarse levels keep the earlier ones."""
-        finest = self.levels[0]
-        kernels.reset_columns(
-            finest.shape, finest.tx, finest.ty, finest.tz, self._cells, finest.diagonal
-        )
-        self._ties = ties
-        self._tie()
-
-    def _tie(self) -> None:
         level = self.levels[0]
-        kernels.factor_columns(
-            level.shape,
-            level.tx,
-            level.ty,
-            level.tz,
-            self._cells,
-            self._ties,
-            level.pivot,
-            level.diagonal,
-        )
+        self._ties = self.gather(ties)
+        levels.factor_columns(level.shape, *level.faces, self._cells, self._ties, level.pivot)
 
     def _coarsen(self) -> None:
-        cells = self._cells
         for n, (fine, coarse) in enumerate(pairwise(self.levels)):
-            kernels.coarsen_level(
-                fine.shape,
-                coarse.shape,
-                fine.factors,
-                fine.tx,
-                fine.ty,
-                fine.tz,
-                fine.extra if n else _NONE,
-                coarse.tx,
-                coarse.ty,
-                coarse.tz,
-                coarse.extra,
-            )
+            extra = fine.extra if n else _NONE
+            merge = fine.merge
+            assert merge is not None
+            ends = (fine.shape, coarse.shape)
+            outs = (*coarse.faces, coarse.extra)
+            parents = np.empty_like(self._cells)
+            if merge.regular:
+                levels.coarsen_level(*ends, merge.factors, *fine.faces, extra, *outs)
+                levels.coarse_cells(self._cells, *ends, merge.factors, parents)
+            else:
+                levels.coarsen_by_table(*ends, *merge.parents, *fine.faces, extra, *outs)
+                levels.cells_by_table(self._cells, *ends, *merge.parents, parents)
             if n == 0:
-                parents = np.empty_like(cells)
-                kernels.coarse_cells(cells, fine.shape, coarse.shape, fine.factors, parents)
-                kernels.add_at(parents, self._ties, coarse.extra)
-            kernels.coarse_spans(
-                fine.shape, coarse.shape, fine.factors, fine.lo, fine.hi, coarse.lo, coarse.hi
-            )
+                iteration.add_at(parents, self._ties, coarse.extra)
+            if merge.regular:
+                levels.coarse_spans(*ends, merge.factors, fine.lo, fine.hi, coarse.lo, coarse.hi)
+            else:
+                levels.spans_of(coarse.shape, *coarse.faces, coarse.extra, coarse.lo, coarse.hi)
             coarse.pivot[:] = 0.0
             coarse.x[:] = 0.0
-            kernels.factor_lines(
+            self._slab_levels(coarse)
+            levels.factor_lines(
+                0,
+                coarse.shape[1],
                 coarse.shape,
-                coarse.tx,
-                coarse.ty,
-                coarse.tz,
+                *coarse.faces,
                 coarse.extra,
                 coarse.lo,
                 coarse.hi,
-                0,
-                coarse.shape[1],
                 coarse.pivot,
-                coarse.diagonal,
             )
+
+    # ------------------------------------------------------------------------------ threads
+
+    def _slab_levels(self, level: Level) -> None:
+        """Cut the planes into slabs of even start and about equal numbers of cells."""
+        planes = level.shape[1]
+        active = 2 * (level.hi - level.lo).sum(axis=1).astype(np.int64)
+        count = self.threads if active.sum() >= THREADED and planes >= 8 * self.threads else 1
+        share = np.cumsum(active) / max(int(active.sum()), 1)
+        cuts = [0]
+        for n in range(1, count):
+            cut = int(np.searchsorted(share, n / count)) // 2 * 2
+            cuts.append(min(max(cut, cuts[-1] + 4), planes - 4 * (count - n)))
+        cuts.append(planes)
+        level.slabs = tuple(pairwise(cuts))
+
+    def _over(self, level: Level, work: Callable[[tuple[int, int], int], object]) -> None:
+        """Do ``work(slab, number)`` for all slabs of a level, side by side if there are several."""
+        if len(level.slabs) == 1 or self._crew is None:
+            for number, slab in enumerate(level.slabs):
+                work(slab, number)
+        else:
+            for waiting in [
+                self._crew.submit(work, slab, number) for number, slab in enumerate(level.slabs)
+            ]:
+                waiting.result()
+
+    def _seams(self, level: Level, reach: int) -> list[tuple[int, int]]:
+        """Ranges of planes within ``reach`` of where two slabs meet."""
+        return [(end - reach, end + reach) for _, end in level.slabs[:-1]]
+
+    # ------------------------------------------------------------------------------ the cycle
 
     def cycle(self) -> Floats:
         """One cycle on the right-hand side in ``levels[0].b``, from 0; returns ``levels[0].x``."""
         for fine, coarse in pairwise(self.levels):
-            kernels.down(
-                fine.shape,
-                coarse.shape,
-                fine.factors,
-                fine.tx,
-                fine.ty,
-                fine.tz,
-                fine.pivot,
-                fine.lo,
-                fine.hi,
-                fine.b,
-                fine.x,
-                coarse.lo,
-                coarse.hi,
-                fine.row,
-                coarse.b,
-            )
+            self._go_down(fine, coarse)
         last = self.levels[-1]
-        kernels.solve_only_lines(last.shape, last.tz, last.pivot, last.lo, last.hi, last.b, last.x)
+        smoothing.solve_only_lines(
+            last.shape, last.tz, last.pivot, last.lo, last.hi, last.b, last.x
+        )
         for coarse, fine in pairwise(reversed(self.levels)):
-            kernels.up(
-                fine.shape,
-                coarse.shape,
-                fine.factors,
-                fine.tx,
-                fine.ty,
-                fine.tz,
-                fine.pivot,
-                fine.lo,
-                fine.hi,
-                fine.b,
-                fine.x,
-                coarse.lo,
-                coarse.hi,
-                coarse.x,
-                coarse.pivot,
-                fine.row,
-                fine.weight,
-            )
+            self._go_up(fine, coarse)
         return self.levels[0].x
+
+    def _go_down(self, fine: Level, coarse: Level) -> None:
+        merge = fine.merge
+        assert merge is not None
+        if not merge.regular:
+            planes = (0, fine.shape[1])
+            tx, ty, tz, pivot, lo, hi, b, x = fine.lines
+            smoothing.solve_lines_alone(*planes, 0, fine.shape, tz, pivot, lo, hi, b, x)
+            smoothing.smooth_colour(*planes, 1, fine.shape, *fine.lines)
+            smoothing.restrict_by_table(
+                fine.shape, coarse.shape, *merge.parents, tx, ty, pivot, lo, hi, x, coarse.b
+            )
+            return
+        ends = (fine.shape, coarse.shape, merge.factors)
+        self._over(
+            fine,
+            lambda slab, n: smoothing.down(
+                *slab, *ends, *fine.lines, coarse.lo, coarse.hi, self._rows[n][0], coarse.b
+            ),
+        )
+        for seam in self._seams(fine, 1):
+            smoothing.smooth_colour(*seam, 1, fine.shape, *fine.lines)
+        for first, last in self._missing(fine, merge.factors[0]):
+            smoothing.restrict_planes(
+                first, last, *ends, fine.tx, fine.ty, fine.pivot, fine.lo, fine.hi, fine.x,
+                coarse.lo, coarse.hi, self._rows[0][0], coarse.b,
+            )  # fmt: skip
+
+    def _missing(self, fine: Level, fy: int) -> list[tuple[int, int]]:
+        """Coarse planes that no slab finished by itself."""
+        ny = fine.shape[1]
+        if len(fine.slabs) == 1:
+            return []
+        done = [smoothing.inner_coarse(*slab, ny, fy) for slab in fine.slabs]
+        return [(end, start) for (_, end), (start, _) in pairwise(done) if end < start]
+
+    def _go_up(self, fine: Level, coarse: Level) -> None:
+        merge = fine.merge
+        assert merge is not None
+        if not merge.regular:
+            planes = (0, fine.shape[1])
+            smoothing.prolong_by_table(
+                fine.shape, coarse.shape, *merge.parents, *merge.nexts, *merge.shares,
+                fine.lo, fine.hi, coarse.x, coarse.pivot, fine.x,
+            )  # fmt: skip
+            smoothing.smooth_colour(*planes, 1, fine.shape, *fine.lines)
+            smoothing.smooth_colour(*planes, 0, fine.shape, *fine.lines)
+            return
+        self._over(
+            fine,
+            lambda slab, n: smoothing.up(
+                *slab, fine.shape, coarse.shape, merge.factors, *fine.lines,
+                coarse.lo, coarse.hi, coarse.x, coarse.pivot, *self._rows[n],
+            ),
+        )  # fmt: skip
+        for colour, reach in ((1, 1), (0, 2)):
+            for seam in self._seams(fine, reach):
+                smoothing.smooth_colour(*seam, colour, fine.shape, *fine.lines)
+
+    # ------------------------------------------------------------------------------ iteration
 
     def apply(self, p: Doubles, q: Doubles) -> float:
         """q = (network part of A) p, without ties or lead; returns p . q."""
-        level = self.levels[0]
-        sums = self._sums[0]
-        kernels.apply_planes(
-            0, level.shape[1], level.shape, level.tx, level.ty, level.tz, level.lo, level.hi,
-            p, q, sums,
-        )  # fmt: skip
+        level, sums = self.levels[0], self._sums[0]
+        self._over(
+            level,
+            lambda slab, _: iteration.apply_planes(
+                *slab, level.shape, *level.faces, level.lo, level.hi, p, q, sums
+            ),
+        )
         return float(sums.sum())
 
-    @property
-    def _spans(self) -> tuple[int, int, Shape, NDArray[np.int32], NDArray[np.int32]]:
+    def _on_spans(self, kernel: Callable[..., object], *arrays: Any) -> None:
         level = self.levels[0]
-        return 0, level.shape[1], level.shape, level.lo, level.hi
+        self._over(level, lambda slab, _: kernel(*slab, level.shape, level.lo, level.hi, *arrays))
 
     def dot(self, a: Doubles, b: Doubles) -> float:
         """a . b, summed plane by plane."""
-        kernels.inner_product(*self._spans, a, b, self._sums[0])
+        self._on_spans(iteration.inner_product, a, b, self._sums[0])
         return float(self._sums[0].sum())
 
     def advance(self, x: Doubles, length: float) -> None:
         """x += length * move, and move = 0."""
-        kernels.step_along(*self._spans, length, self.move, x)
+        self._on_spans(iteration.step_along, length, self.move, x)
+
+    def negate(self, x: Doubles) -> None:
+        """x = -x."""
+        self._on_spans(iteration.negate, x)
 
     def clear_dead(self, x: Doubles) -> None:
         """Zero x where nothing is solved for; another network may have left values there."""
         level = self.levels[0]
-        kernels.mask_by(0, level.shape[1], level.shape, level.pivot, x)
+        iteration.mask_by(0, level.shape[1], level.shape, level.pivot, x)
+
+    def _direct(self, beta: float, z: Floats, sums: Doubles) -> None:
+        """p = z + beta p; q = A p without ties."""
+        level, p, q = self.levels[0], self.p, self.q
+        common = (level.shape, *level.faces, level.lo, level.hi)
+        self._over(
+            level,
+            lambda slab, _: iteration.direct_and_apply(*slab, *common, beta, z, p, q, sums),
+        )
+        for seam in self._seams(level, 1):
+            iteration.apply_planes(*seam, *common, p, q, sums)
 
     def solve(
         self,
@@ -248,44 +347,44 @@ class Hierarchy:
         strength: float = 0.0,
         most: int = 200,
     ) -> tuple[int, float]:
-        """Solve A move = -balance by preconditioned conjugate gradients, from move = 0.
+        """Solve A move = r by preconditioned conjugate gradients, from move = 0.
 
         Parameters
         ----------
         tolerance : on the residual's norm relative to the right-hand side's [-].
-        lead : conductances [S] of the tied ``cells`` that an external circuit joins, and
+        lead : conductances [S] of the distinct tied ``cells`` that an external circuit joins, and
             ``strength`` [1/S] of the rank-one term they make.
         most : iterations allowed.
 
         Returns
         -------
-        iterations, relative residual. ``move`` holds the solution; it must be 0 on entry.
+        iterations, relative residual. ``move``, which must be 0 on entry, holds the solution and
+        ``r`` the residual.
 
         Raises
         ------
         ConvergenceError : not there after ``most`` iterations, or a value is not a number.
         """
         finest = self.levels[0]
-        grid = (*self._spans[:3], finest.tx, finest.ty, finest.tz, finest.lo, finest.hi)
         r, p, q = self.r, self.p, self.q
         first, second = self._sums
-        kernels.begin(*self._spans, self.balance, r, finest.b, q)
+        self._on_spans(iteration.begin, r, finest.b, q)
         start = self.dot(r, r) ** 0.5
-        alpha, zr, residual, iteration = 0.0, 1.0, 1.0, 0
-        while residual > tolerance and start > 0.0 and iteration < most:
-            iteration += 1
+        alpha, zr, residual, count = 0.0, 1.0, 1.0, 0
+        while residual > tolerance and start > 0.0 and count < most:
+            count += 1
             z = self.cycle()
-            kernels.dots(*self._spans, z, r, q, first, second)
+            self._on_spans(iteration.dots, z, r, q, first, second)
             before, zr = zr, float(first.sum())
-            beta = -alpha * float(second.sum()) / before if iteration > 1 else 0.0
-            kernels.direct_and_apply(*grid, beta, z, p, q, first)
-            pq = float(first.sum()) + kernels.face_products(self._cells, self._ties, p, q)
+            beta = -alpha * float(second.sum()) / before if count > 1 else 0.0
+            self._direct(beta, z, first)
+            pq = float(first.sum()) + iteration.face_products(self._cells, self._ties, p, q)
             if lead is not None:
-                along = kernels.gather_dot(self._cells, lead, p)
-                kernels.add_at(self._cells, lead * (-strength * along), q)
+                along = iteration.gather_dot(self._cells, lead, p)
+                iteration.add_at(self._cells, lead * (-strength * along), q)
                 pq -= strength * along * along
-            alpha = zr / pq if pq > 0.0 else np.nan
-            kernels.advance(*self._spans, alpha, p, q, self.move, r, finest.b, first)
+            alpha = zr / pq
+            self._on_spans(iteration.advance, alpha, p, q, self.move, r, finest.b, first)
             residual = float(first.sum()) ** 0.5 / start
             if not np.isfinite(residual):
                 break
@@ -294,30 +393,33 @@ class Hierarchy:
                 "the linear solve",
                 residual=residual,
                 tolerance=tolerance,
-                iterations=iteration,
+                iterations=count,
                 remedy="use cells that are less elongated in plan, or a looser tolerance",
             )
-        return iteration, residual if start > 0.0 else 0.0
+        return count, residual if start > 0.0 else 0.0
+
+    def energy(self, lead: Doubles | None, strength: float) -> tuple[float, float]:
+        """move . A move, without ties and lead, and with them; uses ``q``."""
+        bare = self.apply(self.move, self.q)
+        along = self.move[self._cells]
+        whole = bare + float(self._ties @ (along * along))
+        if lead is not None:
+            whole -= strength * float(lead @ along) ** 2
+        return bare, whole
 
 
-_NONE = np.zeros(1, np.float32)
-
-
-def _make_levels(shape: Shape, spacing: tuple[float, float]) -> list[Level]:
-    levels = [_empty_level(shape, finest=True)]
-    hy, hx = spacing
-    while max(levels[-1].shape[1:]) > 1:
-        fine = levels[-1]
-        nz, ny, nx = fine.shape
-        fy = 2 if ny > 1 and (nx == 1 or hy < ISOTROPY * hx) else 1
-        fx = 2 if nx > 1 and (ny == 1 or hx < ISOTROPY * hy) else 1
-        fine.factors = (fy, fx)
-        coarse = _empty_level((nz, -(-ny // fy), -(-nx // fx)))
-        fine.row = np.zeros(2 * max(nx, coarse.shape[2]) + 16, np.float32)
-        fine.weight = np.zeros_like(fine.row)
-        hy, hx = hy * fy, hx * fx
-        levels.append(coarse)
-    return levels
+def _make_levels(shape: Shape, widths: Sequence[Any]) -> list[Level]:
+    chain = [_empty_level(shape, finest=True)]
+    hy, hx = (
+        np.broadcast_to(np.asarray(w, dtype=float), n)
+        for w, n in zip(widths, shape[1:], strict=True)
+    )
+    while max(chain[-1].shape[1:]) > 1:
+        merge = merge_pairs(hy, hx)
+        hy, hx = merge.widths
+        chain[-1].merge = merge
+        chain.append(_empty_level((shape[0], hy.size, hx.size)))
+    return chain
 
 
 def _empty_level(shape: Shape, finest: bool = False) -> Level:
@@ -326,5 +428,5 @@ def _empty_level(shape: Shape, finest: bool = False) -> Level:
     spans = [np.zeros((shape[1], shape[0]), np.int32) for _ in range(2)]
     coefficients = [none if finest else np.zeros(size, np.float32) for _ in range(3)]
     extra = none if finest else np.zeros(size, np.float32)
-    work = [np.zeros(size, np.float32) for _ in range(4)]
-    return Level(shape, *coefficients, *spans, extra, *work)
+    pivot, b, x = (np.zeros(size, np.float32) for _ in range(3))
+    return Level(shape, *coefficients, *spans, extra, pivot, b, x)

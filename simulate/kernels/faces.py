@@ -1,6 +1,6 @@
 """Compiled loops that find electrode faces and move between the natural and the split layout.
 
-Arrays only; imports no project file. The split layout is described in `kernels.multigrid`.
+Arrays only; imports no project file. The split layout is that of `kernels.layout`.
 """
 
 from __future__ import annotations

@@ -1,0 +1,92 @@
+"""Which cells of a plan join into the cells of the next coarser level.
+
+Only small cells join: on a graded grid the fine parts coarsen first, until all cells are of about
+one size. A direction in which cells are already wide couples weakly, its errors are not smoothed,
+and it must not be coarsened yet (semi-coarsening: Trottenberg, Oosterlee & Schueller, Multigrid,
+2001, sec. 5.1; from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Doubles = NDArray[np.float64]
+Integers = NDArray[np.int64]
+
+SMALL = 1.5
+"""Cells below this many times the smallest are small."""
+
+
+@dataclass(frozen=True, eq=False)
+class Merge:
+    """How the rows and columns of a level join, pairwise or not at all.
+
+    regular : whether whole directions join in pairs, by ``factors`` (y, x), each 1 or 2; the
+    tables hold all the same. parents : coarse index of each row and column, with one more entry
+    that differs from all. nexts, shares : the other coarse neighbour to interpolate from, and the
+    parent's share. widths : of the coarse cells along y and x [m].
+    """
+
+    regular: bool
+    factors: tuple[int, int]
+    parents: tuple[Integers, Integers]
+    nexts: tuple[Integers, Integers]
+    shares: tuple[Doubles, Doubles]
+    widths: tuple[Doubles, Doubles]
+
+
+def merge_pairs(hy: Doubles, hx: Doubles) -> Merge:
+    """Join the small cells of a plan with widths ``hy``, ``hx`` [m]."""
+    sizes = [h for h in (hy, hx) if h.size > 1]
+    smallest = min(float(h.min()) for h in sizes)
+    axes = [_axis(h, smallest) for h in (hy, hx)]
+    if all(
+        axis[0].size == h.size + 1 and axis[3].size == h.size
+        for axis, h in zip(axes, (hy, hx), strict=True)
+    ):
+        axes = [_axis(h, np.inf) for h in (hy, hx)]
+    regular = [_factor(axis[0], h.size) for axis, h in zip(axes, (hy, hx), strict=True)]
+    return Merge(
+        regular=all(regular),
+        factors=(regular[0] or 0, regular[1] or 0),
+        parents=(axes[0][0], axes[1][0]),
+        nexts=(axes[0][1], axes[1][1]),
+        shares=(axes[0][2], axes[1][2]),
+        widths=(axes[0][3], axes[1][3]),
+    )
+
+
+def _factor(parent: Integers, count: int) -> int | None:
+    """1 or 2 if all cells stay or all join in pairs from the first, else None."""
+    for factor in (2, 1):
+        pairs = np.arange(count) // factor
+        if (count > 1 or factor == 1) and np.array_equal(parent[:-1], pairs):
+            return factor
+    return None
+
+
+def _axis(h: Doubles, smallest: float) -> tuple[Integers, Integers, Doubles, Doubles]:
+    """Parents, other neighbours, shares and coarse widths along one direction."""
+    parent = np.empty(h.size + 1, np.int64)
+    n, i = 0, 0
+    while i < h.size:
+        parent[i] = n
+        pair = i + 1 < h.size and min(h[i], h[i + 1]) < SMALL * smallest
+        if pair and h[i] + h[i + 1] <= 4.0 * smallest:
+            parent[i + 1] = n
+            i += 1
+        n, i = n + 1, i + 1
+    parent[-1] = n
+    coarse = np.bincount(parent[:-1], weights=h, minlength=n)
+    fine_middle = np.cumsum(h) - 0.5 * h
+    middle = np.cumsum(coarse) - 0.5 * coarse
+    own = parent[:-1]
+    side = np.where(fine_middle < middle[own], -1, 1)
+    other = np.clip(own + side, 0, n - 1)
+    gap = np.abs(middle[other] - middle[own])
+    away = np.abs(fine_middle - middle[own])
+    share = 1.0 - np.divide(away, gap, out=np.zeros_like(away), where=gap > 0)
+    return parent, other, share, coarse
