@@ -11,7 +11,7 @@ from simulate.errors import ResultError
 from simulate.figures.history import current_history
 from simulate.figures.maps import density_map, depth_map
 from simulate.figures.profile import depth_profile
-from simulate.figures.style import FORMATS, check_known, save_figure
+from simulate.figures.style import FORMATS, check_known, save_figure, style
 from simulate.result import Result
 
 if TYPE_CHECKING:
@@ -72,8 +72,9 @@ def draw_result(
     written = []
     for name in names:
         figure = FIGURES[name](result)
-        figure.draw_without_rendering()
-        figure.set_layout_engine("none")  # laid out once, for all formats
+        with style():  # laid out once, for all formats
+            figure.draw_without_rendering()
+            figure.set_layout_engine("none")
         for kind in formats:
             written.append(target / f"{name}.{kind}")
             save_figure(figure, written[-1], live_text=live_text)
