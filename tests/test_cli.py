@@ -8,6 +8,7 @@ import math
 import os
 import subprocess
 import sys
+from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
@@ -343,6 +344,44 @@ def test_ctrl_c_before_there_is_anything_leaves_nothing(capsys, place, monkeypat
     assert status == 130
     assert "before anything was written" in complaint
     assert not (place / "tag-run").exists()
+
+
+# The whole way, nothing invented ------------------------------------------------------------------
+
+SMALL = CASE_TEXT.replace('cell = "0.2 mm"', 'cell = "0.5 mm"').replace("passes = 4", "passes = 1")
+
+
+def test_a_real_run_from_file_to_figures(capsys, place):
+    (place / "small.toml").write_text(SMALL, encoding="utf-8")
+    status, out, _ = run(capsys, "etch", "small.toml", "--json")
+    told = json.loads(out)
+    assert (status, told["state"]) == (0, "done")
+    result = read_result(place / "small-run/result.nc")
+    assert result.summary["charge"] == told["summary"]["charge"]
+    assert 0.1 < told["summary"]["peak_current"]["value"] < 2.0
+    assert result.duration == pytest.approx(480.0)
+    assert sum(name.endswith(".png") for name in told["files"]) == 4
+
+
+def test_ctrl_c_in_a_real_run_keeps_the_stops_up_to_there(capsys, place, no_figures, monkeypatch):
+    @contextmanager
+    def impatient(label, wanted):
+        def step(done, total):
+            assert total > 40
+            if done == 20:
+                raise KeyboardInterrupt
+
+        yield step
+
+    monkeypatch.setattr(words, "progress", impatient)
+    (place / "small.toml").write_text(SMALL, encoding="utf-8")
+    status, _, complaint = run(capsys, "etch", "small.toml")
+    assert status == 130
+    assert "holds the work so far and says so" in complaint
+    result = read_result(place / "small-run/result.nc")
+    assert result.partial
+    assert 0 < result.duration < 480.0
+    assert result.depth.max() > 0
 
 
 # Terminal -----------------------------------------------------------------------------------------
