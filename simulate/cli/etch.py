@@ -40,7 +40,8 @@ def etch(arguments: argparse.Namespace) -> int:
     folder = RunFolder(path, arguments.force)
     with words.progress("etching", not arguments.quiet) as step:
         result = etch_case(case, progress=step)
-    state, files = _keep(result, folder, started)
+    with words.progress("writing", not arguments.quiet):
+        state, files = _keep(result, folder, started)
     status = options.EXIT_DONE if state == "done" else options.EXIT_INTERRUPTED
     if arguments.json:
         content = {"exit": status, "state": state, "folder": str(path)}

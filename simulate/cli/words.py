@@ -118,12 +118,12 @@ def progress(label: str, wanted: bool) -> Iterator[Callable[[int, int], None] | 
         BarColumn(),
         TaskProgressColumn(),
         TimeLeft(elapsed_when_finished=True),
-        TextColumn("left", markup=False),
+        TextColumn("{task.fields[tail]}", markup=False),
     )
     with Progress(*columns, console=Console(stderr=True), transient=True) as bars:
-        task = bars.add_task(label, total=None)
+        task = bars.add_task(label, total=None, tail="")
 
         def step(done: int, total: int) -> None:
-            bars.update(task, completed=done, total=total)
+            bars.update(task, completed=done, total=total, tail="left")
 
         yield step
