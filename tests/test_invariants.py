@@ -376,3 +376,86 @@ def test_masking_more_of_the_plate_never_passes_more_current(cell, seed):
     if fewer.plate.any():
         one, two = (c.solve().currents["plate"] for c in (cell, fewer))
         assert two <= one * (1 + 1e-9)
+
+
+# ------------------------------------------------------------------------------- a whole etch
+
+CASE = """
+title = "Two openings"
+[plate]
+metal = "stainless_304"
+width = "8 mm"
+height = "6 mm"
+[electrolyte]
+vinegar = "50 mL"
+salt = "4 g"
+[supply]
+emf = "9 V"
+resistance = "1.7 ohm"
+[stencil]
+thickness = "0.2 mm"
+[[stencil.shapes]]
+kind = "rectangle"
+x = "{rectangle} mm"
+y = "3 mm"
+width = "2 mm"
+height = "3 mm"
+[[stencil.shapes]]
+kind = "circle"
+x = "{circle} mm"
+y = "3.6 mm"
+diameter = "1.2 mm"
+[swab]
+form = "bud"
+diameter = "4 mm"
+length = "7 mm"
+press = "0.5 mm"
+tilt = "20 deg"
+heading = "{heading} deg"
+wire_diameter = "1 mm"
+wire_gap = "1.5 mm"
+[stroke]
+pattern = "path"
+points = [["{start} mm", "3 mm"], ["{end} mm", "3.5 mm"]]
+speed = "2 mm/s"
+passes = 2
+[grid]
+cell = "0.25 mm"
+"""
+RIGHT = {"rectangle": 3.0, "circle": 5.5, "heading": 30, "start": 3.0, "end": 5.0}
+LEFT = {"rectangle": 5.0, "circle": 2.5, "heading": 150, "start": 5.0, "end": 3.0}
+
+
+def etched(places: dict[str, float]) -> sf.Result:
+    return sf.etch_case(sf.parse_case(CASE.format(**places)), workers=1)
+
+
+def test_removed_volume_is_faradays():
+    from simulate.metals import FARADAY
+
+    result = etched(RIGHT)
+    metal = result.case.metal
+    area = np.outer(np.diff(result.y_edges), np.diff(result.x_edges)) * result.open_fraction
+    mass = float((result.depth * area).sum()) * metal.density.value
+    charge = float(result.current @ result.dwell)
+    moles = metal.efficiency.value * charge / FARADAY
+    assert charge > 0.0
+    assert mass == pytest.approx(moles * metal.equivalent_weight, rel=1e-9)
+    passed = float((result.charge_density * area).sum())
+    assert passed == pytest.approx(charge, rel=1e-9)
+
+
+def test_a_mirrored_case_leaves_the_mirrored_depth():
+    result, mirror = etched(RIGHT), etched(LEFT)
+    assert mirror.current == pytest.approx(result.current, rel=1e-3)
+    deepest = result.depth.max()
+    assert mirror.depth[:, ::-1] == pytest.approx(result.depth, abs=0.01 * deepest)
+
+
+def test_the_supply_and_the_etch_tell_of_the_same_current():
+    result = etched(RIGHT)
+    supply = result.case.supply.after()
+    assert supply.emf == 9.0
+    assert supply.resistance >= 1.7  # and the leads
+    closed = result.voltage + supply.resistance * result.current
+    assert closed == pytest.approx(supply.emf, rel=1e-9)
