@@ -13,6 +13,7 @@ Reading order. Each file imports only from those above it; `tests/test_layers.py
     materials     the shelf: metals, electrolyte, cathodes, wicks, masks, supplies
     outlines      curves and letters to areas
     stencil       openings, and the open share of given cells
+    stencil_files  openings from SVG, PNG and DXF files
     tape          what falls out of a stencil, tears or stays dry
     swab          bud and pad: contact patch, wire, wet volume
     stroke        the path of the swab: stops and their dwell
@@ -23,6 +24,7 @@ Reading order. Each file imports only from those above it; `tests/test_layers.py
     conductance   conductances between cells
     coarsening    which cells join into those of the next coarser level
     multigrid     levels, cycle, conjugate gradients
+    terminals     electrode faces and the supply between them
     potential     one stop: field, polarisation and circuit together
     window        the swab at one place over the plate: cells, conductivities, electrodes
     drying        a wet body warms, evaporates and boils

@@ -48,20 +48,27 @@ def circle_points(x: float, y: float, radius: float, flatness: float = FLATNESS)
     return np.column_stack([x + outer * np.cos(angle), y + outer * np.sin(angle)])
 
 
+def curve_steps(controls: Floats, flatness: float) -> int:
+    """Chords needed to stay within ``flatness`` of a Bezier curve with these control points.
+
+    With m equal steps of the parameter the chord error is at most max |B''| / (8 m^2), and |B''| is
+    bounded by its values at the control points: degree (degree - 1) |second difference|.
+    """
+    degree = len(controls) - 1
+    bend = np.hypot(*np.diff(controls, n=2, axis=0).T).max()
+    return max(1, ceil(sqrt(degree * (degree - 1) * bend / (8.0 * flatness))))
+
+
 def curve_points(controls: ArrayLike, flatness: float) -> Floats:
     """Points (n, 2) on a Bezier curve, without its first, with chords within ``flatness``.
 
-    controls : (3, 2) for a quadratic, (4, 2) for a cubic curve.  With m equal steps of the
-    parameter the chord error is at most max |B''| / (8 m^2), and |B''| is bounded by its values at
-    the control points: degree (degree - 1) |second difference|.
+    controls : (3, 2) for a quadratic, (4, 2) for a cubic curve.
     """
     control = np.asarray(controls, dtype=float)
-    degree = len(control) - 1
-    bend = np.hypot(*np.diff(control, n=2, axis=0).T).max()
-    steps = max(1, ceil(sqrt(degree * (degree - 1) * bend / (8.0 * flatness))))
+    steps = curve_steps(control, flatness)
     t = (np.arange(1, steps + 1) / steps)[:, None]
     point = control[:, None, :] * np.ones_like(t)
-    for _ in range(degree):
+    for _ in range(len(control) - 1):
         point = (1.0 - t) * point[:-1] + t * point[1:]
     return np.asarray(point[0])
 
@@ -74,7 +81,8 @@ def fill_rings(rings: Sequence[ArrayLike], rule: str = "nonzero") -> MultiPolygo
         programs and outline fonts define them.
 
     All edges are cut at their crossings, the faces between them found, and each face kept or not
-    by the winding number of all the rings around a point within it.
+    by the winding number of all the rings around a point within it.  A single ring that does not
+    cross itself is its own area.
     """
     import shapely
 
@@ -82,6 +90,10 @@ def fill_rings(rings: Sequence[ArrayLike], rule: str = "nonzero") -> MultiPolygo
     loops = [loop for loop in loops if len(loop) >= 4]
     if not loops:
         return shapely.MultiPolygon()
+    if len(loops) == 1:
+        alone = shapely.Polygon(loops[0])
+        if alone.is_valid:
+            return as_areas(alone)
     noded = shapely.unary_union(shapely.multilinestrings([shapely.linestrings(p) for p in loops]))
     faces = shapely.get_parts(shapely.polygonize(shapely.get_parts(noded)))
     winding = winding_numbers(loops, shapely.get_coordinates(shapely.point_on_surface(faces)))
@@ -90,14 +102,25 @@ def fill_rings(rings: Sequence[ArrayLike], rule: str = "nonzero") -> MultiPolygo
 
 
 def winding_numbers(loops: Sequence[Floats], points: Floats) -> NDArray[np.int64]:
-    """How often closed loops, (m, 2) each, turn anticlockwise round each of the points (n, 2)."""
-    x0, y0 = np.concatenate([loop[:-1] for loop in loops]).T
-    x1, y1 = np.concatenate([loop[1:] for loop in loops]).T
+    """How often closed loops, (m, 2) each, turn anticlockwise round each of the points (n, 2).
+
+    Sides that cross a ray to the right count, upward 1 and downward -1; a tree of boxes finds them.
+    """
+    import shapely
+
+    start = np.concatenate([loop[:-1] for loop in loops])
+    end = np.concatenate([loop[1:] for loop in loops])
+    tree = shapely.STRtree(shapely.linestrings(np.stack([start, end], axis=1)))
+    right = max(float(start[:, 0].max()), float(points[:, 0].max(initial=0.0))) + 1.0
     winding = np.zeros(len(points), dtype=np.int64)
-    for k, (x, y) in enumerate(points):
-        up, down = (y0 <= y) & (y1 > y), (y0 > y) & (y1 <= y)
-        side = (x1 - x0) * (y - y0) - (x - x0) * (y1 - y0)
-        winding[k] = np.count_nonzero(up & (side > 0)) - np.count_nonzero(down & (side < 0))
+    for first in range(0, len(points), 500):
+        x, y = points[first : first + 500].T
+        ray, side = tree.query(shapely.box(x, y, np.full_like(x, right), y))
+        (x0, y0), (x1, y1) = start[side].T, end[side].T
+        turn = (x1 - x0) * (y[ray] - y0) - (x[ray] - x0) * (y1 - y0)
+        up = (y0 <= y[ray]) & (y1 > y[ray]) & (turn > 0.0)
+        down = (y0 > y[ray]) & (y1 <= y[ray]) & (turn < 0.0)
+        np.add.at(winding, first + ray, up.astype(np.int64) - down.astype(np.int64))
     return winding
 
 
@@ -172,5 +195,7 @@ def _closed(points: Floats) -> Floats:
     """A ring with equal neighbours dropped and its first point repeated at the end."""
     if len(points) == 0:
         return points
-    ring = np.vstack([points, points[:1]])
-    return ring[np.r_[True, np.any(np.diff(ring, axis=0) != 0.0, axis=1)]]
+    ring = np.concatenate([points, points[:1]])
+    new = np.ones(len(ring), dtype=bool)
+    new[1:] = (ring[1:] != ring[:-1]).any(axis=1)
+    return ring[new]

@@ -1,0 +1,1 @@
+"""Openings from files that other programs write: SVG drawings, PNG pictures, DXF drawings."""
