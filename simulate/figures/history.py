@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from simulate.figures.style import BLUE, INK, OCHRE, new_figure, styled
-from simulate.figures.wording import current_words, lead_words, shown, time_words, words
+from simulate.figures.wording import current_words, lead_words, shown, time_words, with_unit, words
 from simulate.result import Result
 
 if TYPE_CHECKING:
@@ -16,11 +16,17 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
+MANY_STOPS = 400  # more cannot be told apart over the width of a figure
+SPANS = 160  # of time, over each of which very many stops are averaged
+
+
 @styled
 def current_history(result: Result) -> Figure:
-    """Current and voltage against time, stop by stop, re-wets marked.
+    """Current and voltage against time, re-wets marked.
 
-    Between stops, where the swab is off the plate, no current flows and no voltage is drawn.
+    Up to `MANY_STOPS` stops are drawn one by one; between stops, where the swab is off the plate,
+    no current flows and no voltage is drawn. Of more stops the figure shows the average over short
+    spans of time, and shades the range within each.
 
     Parameters
     ----------
@@ -28,9 +34,11 @@ def current_history(result: Result) -> Figure:
     """
     figure = new_figure(4.6)
     upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
-    _draw_current(upper, result)
-    time, voltage = _steps(result, result.voltage, between=math.nan)
-    lower.plot(time, voltage, color=OCHRE, linewidth=1.2)
+    peak = float(result.current.max(initial=0.0))
+    scale, unit = (1e3, "mA") if peak < 1.0 else (1.0, "A")
+    _draw_course(upper, result, result.current * scale, 0.0, BLUE)
+    upper.set(ylabel=f"current ({unit})", ylim=(0.0, 1.08 * peak * scale or 1.0))
+    _draw_course(lower, result, result.voltage, math.nan, OCHRE)
     lower.set_ylabel("voltage (V)")
     _time_axis(lower, result)
     for ax in (upper, lower):
@@ -38,43 +46,91 @@ def current_history(result: Result) -> Figure:
         for moment in result.time[result.rewet]:
             ax.axvline(float(moment), color=INK, linewidth=1.0, linestyle=(0, (1, 2)))
     figure.align_ylabels()
-    summary = result.summary
-    average = summary["charge"]["value"] / result.duration if result.duration else 0.0
-    title = (
-        f"Current: {current_words(average)} on average, "
-        f"{current_words(summary['peak_current']['value'])} at most"
+    words(figure, _title(result), _caption(result))
+    return figure
+
+
+def _title(result: Result) -> str:
+    average = float((result.current * result.dwell).sum()) / (result.duration or 1.0)
+    mean, peak = current_words(average), current_words(float(result.current.max(initial=0.0)))
+    return (
+        f"Current: {mean} throughout"
+        if mean == peak
+        else (f"Current: {mean} on average, {peak} at most")
     )
+
+
+def _caption(result: Result) -> str:
+    summary = result.summary
     caption = (
         f"{lead_words(result)}{shown(summary['charge'], 'C')} passed in "
         f"{time_words(result.duration)}; {_rewet_words(summary['rewets'])}. "
         "Voltage between plate and cathode."
     )
-    words(figure, title, caption)
-    return figure
+    if result.time.size > MANY_STOPS:
+        span = with_unit(result.duration / SPANS, "s")
+        caption += f" Lines: averages over {span}; shaded: the range within that time."
+    return caption
 
 
-def _draw_current(ax: Axes, result: Result) -> None:
-    """Current against time [s], in mA if it stays below 1 A."""
-    milli = float(result.current.max(initial=0.0)) < 1.0
-    time, current = _steps(result, result.current * (1e3 if milli else 1.0), between=0.0)
-    ax.fill_between(time, current, color=BLUE, alpha=0.18, linewidth=0)
-    ax.plot(time, current, color=BLUE, linewidth=1.2)
-    ax.set_ylim(0.0, 1.08 * float(current.max(initial=0.0)) or 1.0)
-    ax.set_ylabel("current (mA)" if milli else "current (A)")
+def _draw_course(ax: Axes, result: Result, values: np.ndarray, between: float, colour: str) -> None:
+    """A quantity of the stops against time [s]; ``between`` is its value while lifted."""
+    if result.time.size <= MANY_STOPS:
+        time, level = _steps(result, values, between)
+        ax.plot(time, level, color=colour, linewidth=1.2)
+        if between == 0.0:
+            ax.fill_between(time, level, color=colour, alpha=0.18, linewidth=0)
+        return
+    edges, mean, low, high = _averages(result, values, between)
+    ax.stairs(high, edges, baseline=low, fill=True, color=colour, alpha=0.22, linewidth=0)
+    ax.stairs(mean, edges, baseline=None, color=colour, linewidth=1.4)
+    ax.use_sticky_edges = False
+
+
+def _averages(
+    result: Result, values: np.ndarray, between: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Edges of `SPANS` equal spans of time, and the mean, least and greatest value in each.
+
+    With ``between`` not a number, only the time of the stops counts; a span without any is left
+    out.
+    """
+    begin, end = result.time, result.time + result.dwell
+    edges = np.linspace(0.0, result.duration, SPANS + 1)
+    corners = np.stack([begin, end], axis=1).ravel()
+
+    def integral(weight: np.ndarray) -> np.ndarray:
+        steps = np.stack([np.zeros_like(weight), weight * result.dwell], axis=1)
+        return np.diff(np.interp(edges, corners, np.cumsum(steps.ravel())))
+
+    inside, total = integral(np.ones_like(values)), integral(values)
+    away = np.diff(edges) - inside
+    if math.isnan(between):
+        mean = np.divide(total, inside, out=np.full(SPANS, math.nan), where=inside > 0.0)
+    else:
+        mean = (total + between * away) / np.diff(edges)
+    low, high = np.full(SPANS, math.nan), np.full(SPANS, math.nan)
+    first, last = np.searchsorted(end, edges[:-1], "right"), np.searchsorted(begin, edges[1:])
+    for k in range(SPANS):
+        here = values[first[k] : last[k]]
+        if here.size == 0 or (not math.isnan(between) and away[k] > 1e-9 * result.duration):
+            here = np.append(here, between)
+        low[k], high[k] = here.min(), here.max()
+    return edges, mean, low, high
 
 
 def _time_axis(ax: Axes, result: Result) -> None:
     """Ticks in seconds, or in minutes beyond ten of them, on an axis that runs in seconds."""
     from matplotlib.ticker import FuncFormatter, MaxNLocator
 
+    second, unit = (60.0, "min") if result.duration > 600.0 else (1.0, "s")
     ax.set_xlim(0.0, result.duration or 1.0)
-    if result.duration <= 600.0:
-        ax.set_xlabel("time (s)")
-        return
-    minutes = np.asarray(MaxNLocator(7, steps=[1, 2, 5, 10]).tick_values(0.0, result.duration / 60))
-    ax.set_xticks(60.0 * minutes[60.0 * minutes <= result.duration])
-    ax.xaxis.set_major_formatter(FuncFormatter(lambda seconds, _: f"{seconds / 60.0:g}"))
-    ax.set_xlabel("time (min)")
+    ticks = np.asarray(
+        MaxNLocator(7, steps=[1, 2, 5, 10]).tick_values(0, ax.get_xlim()[1] / second)
+    )
+    ax.set_xticks(second * ticks[second * ticks <= ax.get_xlim()[1]])
+    ax.xaxis.set_major_formatter(FuncFormatter(lambda time, _: f"{time / second:g}"))
+    ax.set_xlabel(f"time ({unit})")
 
 
 def _steps(result: Result, values: np.ndarray, between: float) -> tuple[np.ndarray, np.ndarray]:

@@ -9,14 +9,14 @@ import numpy as np
 from simulate.errors import Fault, InputError
 from simulate.figures.plan import (
     bulk_limits,
+    close_in,
     colour_bar,
     draw_map,
-    draw_plate,
     outline,
     plan_height,
     scale_bar,
 )
-from simulate.figures.style import A_CM2, INK, MM, RED, SOFT_INK, UM, new_figure, styled
+from simulate.figures.style import A_CM2, INK, MM, UM, new_figure, styled
 from simulate.figures.wording import (
     current_words,
     lead_words,
@@ -39,6 +39,9 @@ if TYPE_CHECKING:
 def depth_map(result: Result) -> Figure:
     """Depth of etch over the plate, inside the outline of the stencil's openings.
 
+    The view closes in on the openings where the plate is much larger; a small plan of the plate
+    then shows where they lie.
+
     Parameters
     ----------
     result : what to draw; depth [m] is shown in µm.
@@ -48,6 +51,7 @@ def depth_map(result: Result) -> Figure:
     figure = new_figure(plan_height(result) + 2.1)
     ax = figure.subplots()
     mesh = draw_map(ax, result, result.depth * UM, bulk_limits(inside))
+    close_in(ax, result, np.asarray(outline(result).vertices), margin=0.15)
     colour_bar(ax, mesh, inside, "etch depth (µm)")
     scale_bar(ax)
     title = (
@@ -97,7 +101,9 @@ def density_map(result: Result, sample: int | None = None) -> Figure:
     ax = figure.subplots()
     mesh = draw_map(ax, result, density, limits)
     _draw_contact(ax, contact)
-    _close_in(ax, result, contact)
+    locator = close_in(ax, result, contact, margin=0.4)
+    if locator is not None:
+        locator.plot(*contact.T, color=INK, linewidth=0.7)
     colour_bar(ax, mesh, inside, "current density (A/cm²)")
     scale_bar(ax)
     title = (
@@ -130,43 +136,6 @@ def _draw_contact(ax: Axes, points: np.ndarray) -> None:
     closed = np.vstack([points, points[:1]])
     ax.plot(*closed.T, color="white", linewidth=2.8, solid_joinstyle="round", zorder=5)
     ax.plot(*closed.T, color=INK, linewidth=1.3, linestyle=(0, (4, 2)), zorder=6)
-
-
-def _close_in(ax: Axes, result: Result, contact: np.ndarray) -> None:
-    """View the neighbourhood of the contact patch, if the plate is much larger than that."""
-    plate = np.array([result.case.plate.width, result.case.plate.height]) * MM
-    size = contact.max(axis=0) - contact.min(axis=0)
-    share = float(((size + 0.8 * size.max()) / plate).max())
-    if share > 0.75:
-        return
-    view = share * plate
-    corner = 0.5 * (contact.max(axis=0) + contact.min(axis=0) - view)
-    corner = np.clip(corner, 0.0, plate - view)
-    ax.set(xlim=(corner[0], corner[0] + view[0]), ylim=(corner[1], corner[1] + view[1]))
-    ax.patches[0].set_clip_on(True)  # the plate now reaches beyond the view
-    for spine in ax.spines.values():
-        spine.set_visible(True)
-    _draw_locator(ax, result, contact, (corner, view))
-
-
-def _draw_locator(
-    ax: Axes, result: Result, contact: np.ndarray, view: tuple[np.ndarray, np.ndarray]
-) -> None:
-    """A small plan of the whole plate above the map's left end, the view framed in it."""
-    from matplotlib.patches import PathPatch, Rectangle
-    from matplotlib.patches import Polygon as Patch
-
-    small = ax.inset_axes((0.0, 1.03, 0.2, 0.2))
-    draw_plate(small, result)
-    small.set(xlabel="", ylabel="", xticks=[], yticks=[], anchor="SW")
-    small.add_patch(PathPatch(outline(result), facecolor=SOFT_INK, linewidth=0))
-    small.add_patch(Patch(contact, facecolor="none", edgecolor=INK, linewidth=0.7))
-    corner, size = view
-    frame = Rectangle(
-        (corner[0], corner[1]), size[0], size[1], facecolor="none", edgecolor=RED, linewidth=1.1
-    )
-    frame.set_clip_on(False)
-    small.add_patch(frame)
 
 
 def _median_words(density: np.ndarray) -> str:

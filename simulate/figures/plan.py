@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from simulate.figures.style import INK, MASK, MM, SOFT_INK
+from simulate.figures.style import INK, MASK, MM, RED, SOFT_INK
 from simulate.result import Result
 from simulate.stencil import openings
 
@@ -21,7 +21,7 @@ Limits = tuple[float, float]
 
 def plan_height(result: Result) -> float:
     """Height of the plate in plan over a figure's width, within reason [in]."""
-    return min(max(4.9 * result.case.plate.height / result.case.plate.width, 1.2), 4.8)
+    return min(max(4.9 * result.case.plate.height / result.case.plate.width, 1.2), 3.6)
 
 
 def outline(result: Result) -> Outline:
@@ -80,15 +80,63 @@ def draw_map(ax: Axes, result: Result, values: np.ndarray, limits: Limits) -> Qu
     return mesh
 
 
-def bulk_limits(values: np.ndarray) -> Limits:
-    """Ends of a colour range for the bulk of some values: 0.5 % may lie beyond either end.
+def close_in(ax: Axes, result: Result, points: np.ndarray, margin: float) -> Axes | None:
+    """View the neighbourhood of some points, if the plate is much larger than that.
 
-    The range begins at nought unless all of the bulk lies in its upper half.
+    Parameters
+    ----------
+    ax : shows the plate; its view keeps the plate's proportions.
+    result : gives the plate.
+    points : (n, 2) [mm].
+    margin : beyond the points on each side, in parts of their greater extent [-].
+
+    Returns
+    -------
+    A small plan of the whole plate above the map's left end, the view framed in it; None where
+    the whole plate stays in view.
+    """
+    plate = np.array([result.case.plate.width, result.case.plate.height]) * MM
+    low, high = points.min(axis=0), points.max(axis=0)
+    share = float(((high - low + 2.0 * margin * (high - low).max()) / plate).max())
+    if share > 0.75:
+        return None
+    size = share * plate
+    corner = np.clip(0.5 * (low + high - size), 0.0, plate - size)
+    ax.set(xlim=(corner[0], corner[0] + size[0]), ylim=(corner[1], corner[1] + size[1]))
+    ax.patches[0].set_clip_on(True)  # the plate now reaches beyond the view
+    for spine in ax.spines.values():
+        spine.set_visible(True)
+    return _locator(ax, result, corner, size)
+
+
+def _locator(ax: Axes, result: Result, corner: np.ndarray, size: np.ndarray) -> Axes:
+    """The small plan of `close_in`."""
+    from matplotlib.patches import PathPatch, Rectangle
+
+    small = ax.inset_axes((0.0, 1.03, 0.2, 0.2))
+    draw_plate(small, result)
+    small.set(xlabel="", ylabel="", xticks=[], yticks=[], anchor="SW")
+    small.add_patch(PathPatch(outline(result), facecolor=SOFT_INK, linewidth=0))
+    frame = Rectangle(
+        (corner[0], corner[1]), size[0], size[1], facecolor="none", edgecolor=RED, linewidth=1.1
+    )
+    frame.set_clip_on(False)
+    small.add_patch(frame)
+    return small
+
+
+def bulk_limits(values: np.ndarray) -> Limits:
+    """Ends of a colour range for some values: all of them, but for a few that lie far out.
+
+    The range begins at nought unless all values lie in its upper half. Where the highest 0.5 % of
+    the values would take more than a fifth of the range, they lie beyond its end.
     """
     if not values.size or values.max() <= 0.0:
         return 0.0, 1.0
-    high = max(float(np.quantile(values, 0.995)), 0.5 * float(values.max()))
-    low = float(np.quantile(values, 0.005))
+    high, bulk = float(values.max()), float(np.quantile(values, 0.995))
+    if bulk < 0.8 * high:
+        high = max(bulk, 0.5 * high)
+    low = float(values.min())
     return (low if low > 0.5 * high else 0.0), high
 
 
