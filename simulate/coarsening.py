@@ -41,7 +41,8 @@ class Merge:
 def merge_pairs(hy: Doubles, hx: Doubles) -> Merge:
     """Join the small cells of a plan with widths ``hy``, ``hx`` [m]."""
     sizes = [h for h in (hy, hx) if h.size > 1]
-    smallest = min(float(h.min()) for h in sizes)
+    # the last cell of a direction may be one that found no partner
+    smallest = min(float((h[:-1] if h.size > 2 else h).min()) for h in sizes)
     axes = [_axis(h, smallest) for h in (hy, hx)]
     if all(
         axis[0].size == h.size + 1 and axis[3].size == h.size

@@ -18,6 +18,7 @@ rounding, hence the flexible (Polak-Ribiere) conjugate gradients of Notay, SIAM 
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -41,6 +42,13 @@ THREADED = 250_000
 """Cells from which on a level's planes are shared among threads."""
 
 _NONE = np.zeros(1, np.float32)
+
+
+def processors() -> int:
+    """Processors this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
 
 
 @dataclass(eq=False)
@@ -306,6 +314,13 @@ class Hierarchy:
         )
         return float(sums.sum())
 
+    def rounding(self, x: Doubles) -> float:
+        """Norm of A x below which it is nothing but rounding."""
+        level, sums = self.levels[0], self._sums[0]
+        common = (0, level.shape[1], level.shape, *level.faces, level.lo, level.hi)
+        iteration.rounding(*common, x, sums)
+        return float(np.finfo(float).eps * np.sqrt(sums.sum()))
+
     def _on_spans(self, kernel: Callable[..., object], *arrays: Any) -> None:
         level = self.levels[0]
         self._over(level, lambda slab, _: kernel(*slab, level.shape, level.lo, level.hi, *arrays))
@@ -368,8 +383,9 @@ class Hierarchy:
         finest = self.levels[0]
         r, p, q = self.r, self.p, self.q
         first, second = self._sums
-        self._on_spans(iteration.begin, r, finest.b, q)
         start = self.dot(r, r) ** 0.5
+        unit = start or 1.0  # the cycle sees numbers of order one, whatever the currents are
+        self._on_spans(iteration.begin, unit, r, finest.b, q)
         alpha, zr, residual, count = 0.0, 1.0, 1.0, 0
         while residual > tolerance and start > 0.0 and count < most:
             count += 1
@@ -384,7 +400,7 @@ class Hierarchy:
                 iteration.add_at(self._cells, lead * (-strength * along), q)
                 pq -= strength * along * along
             alpha = zr / pq
-            self._on_spans(iteration.advance, alpha, p, q, self.move, r, finest.b, first)
+            self._on_spans(iteration.advance, alpha, unit, p, q, self.move, r, finest.b, first)
             residual = float(first.sum()) ** 0.5 / start
             if not np.isfinite(residual):
                 break

@@ -15,23 +15,28 @@ from __future__ import annotations
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from simulate.circuit import Supply
-from simulate.conductance import Faces, Network, build_network
+from simulate.conductance import Faces, Network, build_network, require_memory
 from simulate.errors import ConvergenceError, Fault, InputError
 from simulate.grid import Grid
+from simulate.kernels import faces as face_kernels
 from simulate.kernels import iteration as kernels
-from simulate.kernels import layout, wall
-from simulate.multigrid import Hierarchy
+from simulate.kernels import layout
+from simulate.multigrid import THREADED, Hierarchy, processors
 from simulate.polarisation import Polarisation, law_row
+from simulate.terminals import Terminals
 
 Doubles = NDArray[np.float64]
 
 NEWTON_STEPS = 60
+
+SOFT = 1e-12
+"""A tolerance of this or more counts as met where rounding of the potentials is all that is left:
+where currents are so small that potentials hardly differ, they carry no more digits."""
 
 MOST_ELECTRODES = 127
 """Electrodes are numbered in one byte."""
@@ -115,104 +120,6 @@ class Solution:
     residual: float
 
 
-class _Wall:
-    """The electrode faces as seen from the potentials: currents, slopes, and the supply."""
-
-    def __init__(self, faces: Faces, laws: Doubles, supply: Supply | None, eta: Doubles) -> None:
-        self.cell = faces.cell
-        self.faces = faces
-        self.laws = laws
-        self.supply = supply
-        self.eta = eta
-        self.out = np.zeros((2, faces.cell.size))
-        self.lift = 0.0
-        self.limited = False
-        self._move = np.zeros(0)
-        series_laws = laws[:, 0]
-        self.linear = bool(((series_laws == 0) | ((series_laws == 1) & np.isinf(laws[:, 5]))).all())
-
-    def _arguments(self) -> tuple[NDArray[Any], ...]:
-        f = self.faces
-        return f.conductance, f.area, f.film, f.electrode, f.law, self.laws, self.eta
-
-    def anode(self, lift: float, phi: Doubles, move: Doubles, step: float) -> tuple[float, float]:
-        """Current and slope of the first electrode at phi + step * move and cell voltage lift."""
-        current, slope = wall.anode_current(
-            self.cell, phi, move, step, self.faces.offset, lift, *self._arguments()
-        )
-        return float(current), float(slope)
-
-    def balance_supply(self, phi: Doubles, move: Doubles, step: float) -> None:
-        """Find the cell voltage at which supply and anode pass the same current."""
-        if self.supply is None:
-            return
-        emf, resistance = self.supply.emf, self.supply.resistance
-        limit = self.supply.current_limit
-        self.limited = False
-        if resistance == 0.0:
-            self.lift = emf
-            current = self.anode(emf, phi, move, step)[0] if limit is not None else 0.0
-        else:
-            line = (emf / resistance, -1.0 / resistance)
-            self.lift, current = self._root(phi, move, step, line)
-        if limit is not None and current > limit:
-            self.limited = True
-            self.lift, _ = self._root(phi, move, step, (limit, 0.0))
-
-    def _root(
-        self, phi: Doubles, move: Doubles, step: float, supply_line: tuple[float, float]
-    ) -> tuple[float, float]:
-        """Cell voltage and current where the anode meets the supply's line.
-
-        The line is current = a + b * V with b <= 0, so the gap increases with V: Newton's method
-        within a bracket, its steps held to the scale of V while one end is open.
-        """
-        a, b = supply_line
-        v = self.lift
-        low, high = -np.inf, np.inf
-        current, slope = self.anode(v, phi, move, step)
-        for _ in range(200):
-            gap = current - (a + b * v)
-            if abs(gap) <= 1e-14 * (abs(current) + abs(a + b * v)):
-                break
-            low, high = (low, v) if gap > 0 else (v, high)
-            reach = 2.0 * (1.0 + abs(v))
-            rise = slope - b
-            new = v - min(max(gap / rise, -reach), reach) if rise > 0 else v - np.sign(gap) * reach
-            if not low < new < high and np.isfinite(high - low):
-                new = 0.5 * (low + high)
-            if new == v:
-                break
-            v = float(new)
-            current, slope = self.anode(v, phi, move, step)
-        return v, current
-
-    def currents(self, phi: Doubles) -> None:
-        """Currents [A] and slopes [S] of all faces at phi into ``out``."""
-        wall.face_currents(
-            self.cell, phi, self.faces.offset, self.lift, *self._arguments(), self.out
-        )
-
-    def work(self, phi: Doubles, move: Doubles, step: float) -> float:
-        """sum I(phi + step * move) * move over faces, the supply in balance."""
-        self.balance_supply(phi, move, step)
-        arguments = (self.cell, phi, move, step, self.faces.offset, self.lift, *self._arguments())
-        return float(wall.work_of_faces(*arguments))
-
-    def rank_one(self) -> tuple[Doubles | None, float]:
-        """Lead vector over faces and strength of the circuit's term in the Jacobian."""
-        if self.supply is None:
-            return None, 0.0
-        lead = np.where(self.faces.electrode == 0, self.out[1], 0.0)
-        total = float(lead.sum())
-        if self.limited:
-            return lead, 1.0 / total if total > 0 else 0.0
-        resistance = self.supply.resistance
-        if resistance == 0.0:
-            return None, 0.0
-        return lead, resistance / (1.0 + resistance * total)
-
-
 def solve_network(
     network: Network,
     laws: Doubles,
@@ -243,13 +150,13 @@ def solve_network(
     eta = np.zeros(faces.cell.size)
     if start is not None and start.wall.size == eta.size:
         eta[:] = start.wall
-    walls = _Wall(faces, laws, supply, eta)
+    walls = Terminals(faces, laws, supply, eta)
     walls.lift = 0.0 if start is None else start.voltage
     return _newton(network, mesh, walls, phi, tolerance)
 
 
 def _newton(
-    network: Network, mesh: Hierarchy, walls: _Wall, phi: Doubles, tolerance: float
+    network: Network, mesh: Hierarchy, walls: Terminals, phi: Doubles, tolerance: float
 ) -> Solution:
     cell = network.faces.cell
     iterations, loaded, first_scale, residual = 0, False, 0.0, np.inf
@@ -266,7 +173,10 @@ def _newton(
         scale = float(np.linalg.norm(injected))
         first_scale = 1e-3 * scale if step == 0 else first_scale
         unbalanced = mesh.dot(mesh.r, mesh.r) ** 0.5
-        residual = unbalanced / max(scale, first_scale) if unbalanced else 0.0
+        before, residual = residual, unbalanced / max(scale, first_scale) if unbalanced else 0.0
+        stuck = tolerance >= SOFT and residual > 0.5 * before
+        if stuck and unbalanced <= 2.0 * mesh.rounding(phi):
+            tolerance = max(tolerance, residual)
         if residual <= tolerance or not np.isfinite(residual) or step == NEWTON_STEPS:
             break
         if loaded:
@@ -293,7 +203,7 @@ def _newton(
 
 
 def _line_search(
-    mesh: Hierarchy, walls: _Wall, phi: Doubles, lead: Doubles | None, strength: float
+    mesh: Hierarchy, walls: Terminals, phi: Doubles, lead: Doubles | None, strength: float
 ) -> float:
     """Step length at which the energy's slope along ``mesh.move`` has fallen to half or less.
 
@@ -354,19 +264,23 @@ def solve_potential(
     ConvergenceError : the solve stopped short.
     """
     began = time.perf_counter()
-    kappa, label, offset, metal = _checked(grid, conductivity, electrodes, supply)
+    require_memory(grid.shape)
+    kappa, label, offset = _checked(grid, conductivity, electrodes, supply)
     network = build_network(grid, kappa, label, offset)
     laws = np.array([law_row(e.polarisation) for e in electrodes])
-    mesh = Hierarchy(grid.shape, (np.diff(grid.y), np.diff(grid.x)))
+    threads = processors() if network.unknowns >= THREADED else 1
+    mesh = Hierarchy(grid.shape, (np.diff(grid.y), np.diff(grid.x)), threads)
     ready = time.perf_counter()
     solution = solve_network(network, laws, supply, tolerance=tolerance, hierarchy=mesh)
     done = time.perf_counter()
+    del mesh
     potential = np.empty(grid.shape)
     layout.from_split(solution.phi, grid.shape, potential)
-    potential[(kappa <= 0) & (label == 0)] = np.nan
-    for number in range(len(electrodes)):
+    face_kernels.blank(label, kappa, potential)
+    for number, electrode in enumerate(electrodes):
         lift = solution.voltage if number == 0 and supply is not None else 0.0
-        potential[label == number + 1] = metal[label == number + 1] + lift
+        cells = np.asarray(electrode.cells)
+        potential[cells] = np.broadcast_to(electrode.potential, grid.shape)[cells] + lift
     statistics = Statistics(
         solution.iterations,
         solution.newton_steps,
@@ -406,8 +320,11 @@ def _checked(
     conductivity: ArrayLike,
     electrodes: Sequence[Electrode],
     supply: Supply | None,
-) -> tuple[Doubles, NDArray[np.int8], Doubles, Doubles]:
-    """The one gate: arrays of the right shape, finite, not overlapping."""
+) -> tuple[Doubles, NDArray[np.int8], Doubles]:
+    """The one gate: arrays of the right shape, finite, not overlapping.
+
+    Returns conductivity, labels and the offsets that `build_network` takes.
+    """
     kappa = np.ascontiguousarray(conductivity, dtype=np.float64)
     if kappa.shape != grid.shape:
         raise InputError(
@@ -417,8 +334,8 @@ def _checked(
         kappa = kappa.copy()
     faults = _list_faults(electrodes, supply)
     label = np.zeros(grid.shape, np.int8)
-    offset = np.zeros(grid.shape)
-    metal = np.zeros(grid.shape)
+    varies = any(np.ndim(electrode.potential) for electrode in electrodes)
+    offset = np.zeros(grid.shape if varies else max(len(electrodes), 1))
     for number, electrode in enumerate(electrodes[:MOST_ELECTRODES]):
         found = _electrode_faults(grid, electrode)
         faults += found
@@ -433,16 +350,20 @@ def _checked(
             )
         label[cells] = number + 1
         law = electrode.polarisation
-        metal[cells] = np.broadcast_to(electrode.potential, grid.shape)[cells]
-        offset[cells] = metal[cells] - (law.equilibrium if law is not None else 0.0)
-    wet = kappa[label == 0]
-    if not np.isfinite(wet).all() or (wet < 0).any():
+        where = cells if varies else number
+        metal = (
+            np.broadcast_to(electrode.potential, grid.shape)[cells]
+            if varies
+            else electrode.potential
+        )
+        offset[where] = metal - (law.equilibrium if law is not None else 0.0)
+    if face_kernels.count_unfit(label, kappa):
         faults.append(
             Fault("negative or not finite in the electrolyte", "0 or more", key="conductivity")
         )
     if faults:
         raise InputError(faults)
-    return kappa, label, offset, metal
+    return kappa, label, offset
 
 
 def _list_faults(electrodes: Sequence[Electrode], supply: Supply | None) -> list[Fault]:

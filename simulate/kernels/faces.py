@@ -78,3 +78,27 @@ def mark_solved(label, conductivity, solved):
                 solved[k, j, i] = np.uint8(s)
                 count += s
     return count
+
+
+@_compiled
+def count_unfit(label, conductivity):
+    """Electrolyte cells whose conductivity is negative or not finite."""
+    nz, ny, nx = label.shape
+    count = 0
+    for k in range(nz):
+        for j in range(ny):
+            for i in range(nx):
+                v = conductivity[k, j, i]
+                count += label[k, j, i] == 0 and not (0.0 <= v < np.inf)
+    return count
+
+
+@_compiled
+def blank(label, conductivity, potential):
+    """potential = NaN in insulators."""
+    nz, ny, nx = label.shape
+    for k in range(nz):
+        for j in range(ny):
+            for i in range(nx):
+                if label[k, j, i] == 0 and conductivity[k, j, i] <= 0.0:
+                    potential[k, j, i] = np.nan

@@ -148,8 +148,9 @@ def dots(j_first, j_last, shape, lo, hi, z, r, q, zr, zq):
 
 
 @_reducing
-def advance(j_first, j_last, shape, lo, hi, alpha, p, q, x, r, r32, sums):
-    """x += alpha p; r -= alpha q; r32 = r; plane sums of r.r."""
+def advance(j_first, j_last, shape, lo, hi, alpha, unit, p, q, x, r, r32, sums):
+    """x += alpha p; r -= alpha q; r32 = r / unit; plane sums of r.r."""
+    scale = 1.0 / unit
     nz, _, nx = shape
     width = _u((nx + 1) // 2 + 2)
     sz = _TWO * width
@@ -163,7 +164,7 @@ def advance(j_first, j_last, shape, lo, hi, alpha, p, q, x, r, r32, sums):
                     x[own + m] += alpha * p[own + m]
                     v = r[own + m] - alpha * q[own + m]
                     r[own + m] = v
-                    r32[own + m] = v
+                    r32[own + m] = v * scale
                     a += v * v
         sums[j] = a
 
@@ -202,8 +203,9 @@ def step_along(j_first, j_last, shape, lo, hi, length, move, x):
 
 
 @_compiled
-def begin(j_first, j_last, shape, lo, hi, r, r32, q):
-    """r32 = r; q = 0."""
+def begin(j_first, j_last, shape, lo, hi, unit, r, r32, q):
+    """r32 = r / unit; q = 0."""
+    scale = 1.0 / unit
     nz, _, nx = shape
     width = _u((nx + 1) // 2 + 2)
     sz = _TWO * width
@@ -213,7 +215,7 @@ def begin(j_first, j_last, shape, lo, hi, r, r32, q):
             row = _u(j + 1) * sy + _u(k + 1) * sz + _ONE
             for own in (row, row + width):
                 for m in range(_u(lo[j, k]), _u(hi[j, k])):
-                    r32[own + m] = r[own + m]
+                    r32[own + m] = r[own + m] * scale
                     q[own + m] = 0.0
 
 
@@ -240,3 +242,24 @@ def mask_by(j_first, j_last, shape, pivot, x):
     for c in range((j_first + 1) * plane, (j_last + 1) * plane):
         if pivot[c] == 0.0:
             x[c] = 0.0
+
+
+@_compiled
+def rounding(j_first, j_last, shape, tx, ty, tz, lo, hi, x, sums):
+    """Plane sums of (sum of conductances * x)**2: what rounding of A x is proportional to."""
+    nz, _, nx = shape
+    width = (nx + 1) // 2 + 2
+    sz = 2 * width
+    sy = (nz + 2) * sz
+    for j in range(j_first, j_last):
+        total = 0.0
+        for k in range(nz):
+            row = (j + 1) * sy + (k + 1) * sz
+            for half in range(2):
+                own = row + 1 + half * width
+                left = row + width if half == 0 else row + 1
+                for m in range(lo[j, k], hi[j, k]):
+                    c = own + m
+                    d = tx[c] + tx[left + m] + ty[c] + ty[c - sy] + tz[c] + tz[c - sz]
+                    total += (d * x[c]) ** 2
+        sums[j] = total

@@ -9,6 +9,9 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+# A pivot below this part of its diagonal is lost in the rounding of float32.
+_SMALLEST = 3e-7
+
 _compiled = njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"})
 _inlined = njit(inline="always", error_model="numpy", fastmath={"contract"})
 
@@ -85,7 +88,7 @@ def factor_lines(j_first, j_last, shape, tx, ty, tz, extra, lo, hi, pivot):
     """Reciprocal pivots of all vertical lines of planes [j_first, j_last).
 
     ``extra`` is the conductance of each cell to fixed potentials [S], or an array of length 1 when
-    there is none. A cell with no conductance at all, and a line tied to nothing, get a pivot of 0.
+    there is none. A cell with no conductance at all gets a pivot of 0.
     """
     nz, _, nx = shape
     width = (nx + 1) // 2 + 2
@@ -104,7 +107,7 @@ def factor_lines(j_first, j_last, shape, tx, ty, tz, extra, lo, hi, pivot):
                     if dense:
                         d += extra[c]
                     p = d - tz[c] * tz[c] * pivot[c + sz]
-                    pivot[c] = 1.0 / p if p > 3e-7 * d else 0.0
+                    pivot[c] = 1.0 / max(p, _SMALLEST * d) if d > 0.0 else 0.0
 
 
 @_compiled
@@ -131,7 +134,7 @@ def factor_columns(shape, tx, ty, tz, cells, values, pivot):
                 d += np.float32(values[f])
                 f += 1
             p = d - tz[c] * tz[c] * pivot[c + sz]
-            pivot[c] = 1.0 / p if p > 3e-7 * d else 0.0
+            pivot[c] = 1.0 / max(p, _SMALLEST * d) if d > 0.0 else 0.0
             k -= 1
             c -= sz
 

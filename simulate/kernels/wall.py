@@ -14,6 +14,7 @@ _compiled = njit(cache=True, nogil=True, error_model="numpy")
 # columns of a law: see simulate.polarisation.law_row
 _KIND, _EXCHANGE, _ANODIC, _CATHODIC, _FILM, _LIMIT, _SHARP = 0, 1, 2, 3, 4, 5, 6
 _LARGEST_EXPONENT = 600.0
+_LEAST_SLOPE = 1e-3
 
 
 @_compiled
@@ -138,7 +139,10 @@ def face_currents(cell, phi, offset, lift, conductance, area, film, electrode, l
             u += lift
         i, s, eta[f] = wall_current(u, area[f] / conductance[f] + film[f], laws[law[f]], eta[f])
         out[0, f] = i * area[f]
-        out[1, f] = s * area[f]
+        # A face at its limiting current has hardly a slope; a small part of the chord's keeps a cell
+        # that hangs on such faces alone from being tied to nothing.
+        chord = i / u if u != 0.0 else 0.0
+        out[1, f] = max(s, _LEAST_SLOPE * chord) * area[f]
         if electrode[f] == 0:
             total += out[0, f]
             total_slope += out[1, f]

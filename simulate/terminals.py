@@ -1,0 +1,115 @@
+"""Terminals: the electrode faces as the field sees them, and the supply between two of them.
+
+At given potentials of the cells every face has a current and a slope (`kernels.wall`), and the
+cell voltage follows from the supply: I_anode(V) = I_supply(V), both monotonic in V.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simulate.circuit import Supply
+from simulate.conductance import Faces
+from simulate.kernels import wall
+
+Doubles = NDArray[np.float64]
+
+
+class Terminals:
+    """The electrode faces as seen from the potentials: currents, slopes, and the supply."""
+
+    def __init__(self, faces: Faces, laws: Doubles, supply: Supply | None, eta: Doubles) -> None:
+        self.cell = faces.cell
+        self.faces = faces
+        self.laws = laws
+        self.supply = supply
+        self.eta = eta
+        self.out = np.zeros((2, faces.cell.size))
+        self.lift = 0.0
+        self.limited = False
+        self._move = np.zeros(0)
+        series_laws = laws[:, 0]
+        self.linear = bool(((series_laws == 0) | ((series_laws == 1) & np.isinf(laws[:, 5]))).all())
+
+    def _arguments(self) -> tuple[NDArray[Any], ...]:
+        f = self.faces
+        return f.conductance, f.area, f.film, f.electrode, f.law, self.laws, self.eta
+
+    def anode(self, lift: float, phi: Doubles, move: Doubles, step: float) -> tuple[float, float]:
+        """Current and slope of the first electrode at phi + step * move and cell voltage lift."""
+        current, slope = wall.anode_current(
+            self.cell, phi, move, step, self.faces.offset, lift, *self._arguments()
+        )
+        return float(current), float(slope)
+
+    def balance_supply(self, phi: Doubles, move: Doubles, step: float) -> None:
+        """Find the cell voltage at which supply and anode pass the same current."""
+        if self.supply is None:
+            return
+        emf, resistance = self.supply.emf, self.supply.resistance
+        limit = self.supply.current_limit
+        self.limited = False
+        if resistance == 0.0:
+            self.lift = emf
+            current = self.anode(emf, phi, move, step)[0] if limit is not None else 0.0
+        else:
+            line = (emf / resistance, -1.0 / resistance)
+            self.lift, current = self._root(phi, move, step, line)
+        if limit is not None and current > limit:
+            self.limited = True
+            self.lift, _ = self._root(phi, move, step, (limit, 0.0))
+
+    def _root(
+        self, phi: Doubles, move: Doubles, step: float, supply_line: tuple[float, float]
+    ) -> tuple[float, float]:
+        """Cell voltage and current where the anode meets the supply's line.
+
+        The line is current = a + b * V with b <= 0, so the gap increases with V: Newton's method
+        within a bracket, its steps held to the scale of V while one end is open.
+        """
+        a, b = supply_line
+        v = self.lift
+        low, high = -np.inf, np.inf
+        current, slope = self.anode(v, phi, move, step)
+        for _ in range(200):
+            gap = current - (a + b * v)
+            if abs(gap) <= 1e-14 * (abs(current) + abs(a + b * v)):
+                break
+            low, high = (low, v) if gap > 0 else (v, high)
+            reach = 2.0 * (1.0 + abs(v))
+            rise = slope - b
+            new = v - min(max(gap / rise, -reach), reach) if rise > 0 else v - np.sign(gap) * reach
+            if not low < new < high and np.isfinite(high - low):
+                new = 0.5 * (low + high)
+            if new == v:
+                break
+            v = float(new)
+            current, slope = self.anode(v, phi, move, step)
+        return v, current
+
+    def currents(self, phi: Doubles) -> None:
+        """Currents [A] and slopes [S] of all faces at phi into ``out``."""
+        arguments = (self.cell, phi, self.faces.offset, self.lift, *self._arguments(), self.out)
+        wall.face_currents(*arguments)
+
+    def work(self, phi: Doubles, move: Doubles, step: float) -> float:
+        """sum I(phi + step * move) * move over faces, the supply in balance."""
+        self.balance_supply(phi, move, step)
+        arguments = (self.cell, phi, move, step, self.faces.offset, self.lift, *self._arguments())
+        return float(wall.work_of_faces(*arguments))
+
+    def rank_one(self) -> tuple[Doubles | None, float]:
+        """Lead vector over faces and strength of the circuit's term in the Jacobian."""
+        if self.supply is None:
+            return None, 0.0
+        lead = np.where(self.faces.electrode == 0, self.out[1], 0.0)
+        total = float(lead.sum())
+        if self.limited:
+            return lead, 1.0 / total if total > 0 else 0.0
+        resistance = self.supply.resistance
+        if resistance == 0.0:
+            return None, 0.0
+        return lead, resistance / (1.0 + resistance * total)
