@@ -6,16 +6,19 @@ Each check notes its faults under the key that a person would change.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 
 from simulate.casefile.document import Findings, Path
 from simulate.stencil import Shape, shape_area
-from simulate.stroke import Stroke, make_stops
+from simulate.stroke import Hatch, Stroke, make_stops, path_length
+from simulate.stroke import Path as Line
 from simulate.swab import Swab, contact_outline, contact_size
 from simulate.units import format_quantity
 
 SLACK = 1e-9  # what rounding may add to a length [m]
+MOST_STOPS = 100_000  # places to look at, half a contact patch apart
 
 
 def check_openings(
@@ -62,7 +65,15 @@ def check_stroke(
     import shapely
 
     step = 0.5 * min(contact_size(swab))
-    stops = make_stops(stroke, step)
+    once = replace(stroke, passes=1) if isinstance(stroke, Hatch | Line) else stroke
+    if path_length(once) > MOST_STOPS * step:
+        found.add(
+            path,
+            f"a way of {format_quantity(path_length(once), 'm')} for so small a contact patch",
+            f"at most {MOST_STOPS} stops: a shorter way, wider lines, more press or a larger swab",
+        )
+        return
+    stops = make_stops(once, step)
     places = np.unique(np.column_stack([stops.x, stops.y]), axis=0)
     lows, highs = places.min(axis=0), places.max(axis=0)
     for k, key in enumerate("xy"):

@@ -137,17 +137,17 @@ def _unit_of_length(value: str) -> str:
 Angle = Annotated[float, Quantity("angle")]
 Charge = Annotated[float, Quantity("charge", above="0 C")]
 Duration = Annotated[float, Quantity("time", above="0 s")]
-Length = Annotated[float, Quantity("length")]
+Length = Annotated[float, Quantity("length", least="-1 m", most="1 m")]
 LengthUnit = Annotated[str, AfterValidator(_unit_of_length)]
 Pause = Annotated[float, Quantity("time", least="0 s")]
 Places = Annotated[tuple[tuple[float, float], ...], _Places]
 Resistance = Annotated[float, Quantity("resistance", least="0 ohm")]
 Share = Annotated[float, Quantity("ratio", least="0", most="1")]
-Size = Annotated[float, Quantity("length", above="0 mm")]
+Size = Annotated[float, Quantity("length", above="0 mm", most="1 m")]
 Speed = Annotated[float, Quantity("speed", above="0 mm/s")]
 Temperature = Annotated[float, Quantity("temperature", least="0 degC", most="100 degC")]
 Volume = Annotated[float, Quantity("volume", least="0 mL")]
-Width = Annotated[float, Quantity("length", least="0 mm")]
+Width = Annotated[float, Quantity("length", least="0 mm", most="1 m")]
 
 
 # Tables -------------------------------------------------------------------------------------------

@@ -186,7 +186,7 @@ class TextTable(_Shape):
     """One line of letters."""
 
     kind: Literal["text"]
-    text: str = entry("the words", example="PEAS")
+    text: str = entry("the words", example="PEAS", max_length=200)
     height: Size = entry("height of a capital letter", example="6 mm")
     anchor: str = entry("what x is: left, centre or right of the words", usual="centre")
     font: str = entry("sans, serif or mono; each also as sans-bold", usual="sans")
@@ -229,7 +229,9 @@ class BudTable(_Swab):
     form: Literal["bud"]
     diameter: Size = entry("of the cotton", example="5 mm")
     length: Size = entry("of the cotton", example="14 mm")
-    press: Size = entry("how far it is pressed flat", example="0.8 mm")
+    press: Annotated[float, Quantity("length", least="0.01 mm", most="1 m")] = entry(
+        "how far it is pressed flat", example="0.8 mm"
+    )
     tilt: Angle = entry("lifted out of the plate's plane: 0 lying", usual="0 deg")
     wick: str = entry("material, in the catalogue", usual="cotton_bud")
     cathode: str = entry("metal of the wire, in the catalogue", usual="copper")
@@ -278,9 +280,11 @@ class HatchTable(Table):
     y: Length = entry("centre of the rectangle", example="12 mm")
     width: Size = entry("along the lines", example="40 mm")
     height: Width = entry("across the lines", example="20 mm")
-    spacing: Size = entry("between lines", example="2 mm")
+    spacing: Annotated[float, Quantity("length", least="0.01 mm", most="1 m")] = entry(
+        "between lines", example="2 mm"
+    )
     speed: Speed = entry("along the lines", example="15 mm/s")
-    passes: int = entry("how often the whole is gone over", usual=1, ge=1)
+    passes: int = entry("how often the whole is gone over", usual=1, ge=1, le=10_000)
     turn_time: Pause = entry("rest at each turn", usual="0 s")
     alternate: bool = entry("back and forth, or always in one direction", usual=True)
     angle: Angle = entry("of the lines, anticlockwise from x", usual="0 deg")
@@ -293,7 +297,7 @@ class PathTable(Table):
     unit: LengthUnit | None = entry("unit of the points", usual=None, example="mm")
     points: Places = entry("corners in order", example=[[5, 5], [45, 5]])
     speed: Speed = entry("along the line", example="15 mm/s")
-    passes: int = entry("how often", usual=1, ge=1)
+    passes: int = entry("how often", usual=1, ge=1, le=10_000)
 
 
 StrokeTable = Annotated[
@@ -327,7 +331,7 @@ class RoomTable(Table):
     air_changes: Annotated[float, Quantity("air_changes", least="0 /h")] = entry(
         "how often the air is renewed: 0.5 closed, 3 or more windows open", usual="0.5 /h"
     )
-    swabs: int = entry("how many people etch at once", usual=1, ge=1)
+    swabs: int = entry("how many people etch at once", usual=1, ge=1, le=10_000)
 
 
 class GridTable(Table):
