@@ -18,13 +18,6 @@ Read a case and say what it means in plain words: metal, liquid, supply,
 stencil, swab and stroke, what a run of it costs, and what to beware of.
 No field is solved and nothing is written."""
 
-_CAUTIONS = (
-    "The swab gives off hydrogen, which burns, and can give off chlorine, which is poisonous: "
-    "open a window and keep flames away.",
-    "Wear goggles and gloves, and never short the supply: leads, battery and swab grow hot.",
-    "The rules of your place and the advice of qualified people go before anything said here.",
-)
-
 
 @dataclass(frozen=True)
 class Fact:
@@ -104,6 +97,8 @@ def _plain(facts: list[Fact]) -> Any:
 
 
 def _sections(case: Case) -> Iterator[Section]:
+    from simulate.safety import cautions
+
     yield "Plate", _plate(case)
     yield "Liquid", _liquid(case)
     yield "Supply", _supply(case)
@@ -112,7 +107,7 @@ def _sections(case: Case) -> Iterator[Section]:
     yield "Stroke", _stroke(case)
     yield "Cost", _cost(case)
     yield "Remarks", [Fact("", text) for text in _remarks(case)]
-    yield "Cautions", [Fact("", text) for text in (*case.metal.cautions, *_CAUTIONS)]
+    yield "Cautions", [Fact("", text) for text in cautions(case.metal)]
 
 
 def _plate(case: Case) -> list[Fact]:
