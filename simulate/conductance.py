@@ -8,6 +8,7 @@ and Fluid Flow, 1980, sec. 4.2-3; from memory).
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,7 +23,7 @@ Doubles = NDArray[np.float64]
 Floats = NDArray[np.float32]
 Integers = NDArray[np.int64]
 
-BYTES_PER_CELL = 120
+BYTES_PER_CELL = 80
 """Memory of `solve_potential` per cell of the box, ghosts counted as cells [B]; a test holds it."""
 
 
@@ -97,7 +98,7 @@ def require_memory(shape: tuple[int, int, int], available: float | None = None) 
     needed = float(split_size(shape)) * BYTES_PER_CELL
     room = available_memory() if available is None else available
     if needed > 0.95 * room:
-        factor = (needed / (0.95 * room)) ** (1 / 3)
+        factor = math.ceil(100 * (needed / (0.95 * room)) ** (1 / 3)) / 100
         raise CapacityError(
             f"{shape[2]} x {shape[1]} x {shape[0]} cells need {needed / 2**30:.1f} GiB, "
             f"{room / 2**30:.1f} GiB are free; cells {factor:.2f} times as wide would fit"

@@ -152,7 +152,8 @@ class Hierarchy:
 
     def gather(self, values: Doubles) -> Doubles:
         """Sums of ``values`` over the entries of each distinct tied cell."""
-        return np.bincount(self._slots, weights=values, minlength=self._cells.size)
+        sums: Doubles = np.bincount(self._slots, weights=values, minlength=self._cells.size)
+        return sums
 
     @property
     def cells(self) -> Integers:
@@ -439,10 +440,21 @@ def _make_levels(shape: Shape, widths: Sequence[Any]) -> list[Level]:
 
 
 def _empty_level(shape: Shape, finest: bool = False) -> Level:
-    size = split_size(shape)
-    none = np.zeros(0, np.float32)
-    spans = [np.zeros((shape[1], shape[0]), np.int32) for _ in range(2)]
-    coefficients = [none if finest else np.zeros(size, np.float32) for _ in range(3)]
-    extra = none if finest else np.zeros(size, np.float32)
-    pivot, b, x = (np.zeros(size, np.float32) for _ in range(3))
-    return Level(shape, *coefficients, *spans, extra, pivot, b, x)
+    def array(own: bool = True) -> Floats:
+        return np.zeros(split_size(shape) if own else 0, np.float32)
+
+    def span() -> NDArray[np.int32]:
+        return np.zeros((shape[1], shape[0]), np.int32)
+
+    return Level(
+        shape=shape,
+        tx=array(not finest),
+        ty=array(not finest),
+        tz=array(not finest),
+        lo=span(),
+        hi=span(),
+        extra=array(not finest),
+        pivot=array(),
+        b=array(),
+        x=array(),
+    )
