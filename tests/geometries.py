@@ -175,15 +175,18 @@ def awkward_box(
     return Cell(grid, kappa, (Electrode("plate", first, 1.0), Electrode("wire", second, 0.0)))
 
 
-def loaded(cell: Cell, series: float = 0.0) -> tuple[Network, Hierarchy, Doubles]:
+def loaded(cell: Cell, series: float = 0.0, threads: int = 1) -> tuple[Network, Hierarchy]:
     """A network in a hierarchy, tied to its electrodes through the half cells and ``series``.
 
     series : further resistance at each face [ohm m2].
     """
     network = cell.network()
+    mesh = Hierarchy(network.shape, (np.diff(cell.grid.y), np.diff(cell.grid.x)), threads)
+    mesh.load(network, network.faces.cell, ties_of(network, series))
+    return network, mesh
+
+
+def ties_of(network: Network, series: float = 0.0) -> Doubles:
+    """Conductances from cells to metal [S], one a face, through ``series`` [ohm m2]."""
     faces = network.faces
-    ties = 1.0 / (1.0 / faces.conductance + series / faces.area)
-    spacing = tuple(float(np.mean(np.diff(e))) for e in (cell.grid.y, cell.grid.x))
-    mesh = Hierarchy(network.shape, spacing)
-    mesh.load(network, faces.cell, ties)
-    return network, mesh, ties
+    return 1.0 / (1.0 / faces.conductance + series / faces.area)
