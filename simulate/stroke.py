@@ -17,7 +17,6 @@ from itertools import pairwise
 import numpy as np
 
 from simulate.errors import Fault, InputError
-from simulate.kernels.coverage import cover_cells
 from simulate.stencil import ring_points
 
 Point = tuple[float, float]
@@ -410,6 +409,8 @@ def contact_time(
     x_edges, y_edges : cell edges on the plate [m].
     """
     from shapely import Polygon
+
+    from simulate.kernels.coverage import cover_cells
 
     points, starts = ring_points(Polygon(outline))
     (x_low, y_low), (x_high, y_high) = outline.min(axis=0), outline.max(axis=0)

@@ -19,7 +19,6 @@ from typing import Any
 import numpy as np
 
 from simulate.errors import Fault, InputError
-from simulate.kernels import swab_shape
 from simulate.stencil import area_fractions
 
 PIECE_POINTS = 33  # points per smooth piece of a contact outline
@@ -340,6 +339,8 @@ def body_fraction(swab: Swab, x: np.ndarray, y: np.ndarray, z: np.ndarray) -> np
     x, y, z : cell edges relative to the contact patch's centre and the mask's face [m].
     Second-order accurate in volume and smooth in position.
     """
+    from simulate.kernels import swab_shape
+
     x, y, z = _edges(x, y, z)
     out = _empty(x, y, z)
     if isinstance(swab, Pad):
@@ -358,6 +359,8 @@ def wire_fraction(swab: Swab, x: np.ndarray, y: np.ndarray, z: np.ndarray) -> np
     Bud: the wire on the axis, from `wire_gap` short of the tip to the stick end. Pad: the metal
     back, everything above `height` within the pad's outline, as far up as the cells go.
     """
+    from simulate.kernels import swab_shape
+
     x, y, z = _edges(x, y, z)
     out = _empty(x, y, z)
     if isinstance(swab, Pad):
@@ -409,6 +412,14 @@ def wet_volume(swab: Swab) -> float:
     if isinstance(swab, Bud):
         wire = 0.25 * math.pi * swab.wire_diameter**2 * (swab.length - swab.wire_gap)
     return swab.porosity * (body_volume(swab) - wire)
+
+
+def cathode_area(swab: Swab) -> float:
+    """Wetted surface of the cathode [m2]: the wire's side and end, or the pad's back."""
+    if isinstance(swab, Bud):
+        radius = 0.5 * swab.wire_diameter
+        return 2 * math.pi * radius * (swab.length - swab.wire_gap) + math.pi * radius**2
+    return swab.width * swab.length
 
 
 def conductivity_factor(

@@ -118,8 +118,6 @@ def _together(chords: Floats, pair: NDArray[np.int64], width: float) -> NDArray[
     each other than ``width``; and all that hang together by these three.
     """
     import shapely
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
 
     if not len(chords):
         return pair
@@ -127,13 +125,17 @@ def _together(chords: Floats, pair: NDArray[np.int64], width: float) -> NDArray[
     tree = shapely.STRtree(shapely.get_parts(near))
     place = tree.nearest(shapely.points(0.5 * (chords[:, :2] + chords[:, 2:])))
     ends = np.round(chords / (1e-6 * width))
-    labels = [np.unique(pair, return_inverse=True)[1]]
-    labels += [np.unique(ends, axis=0, return_inverse=True)[1].ravel(), place]
-    node = np.arange(len(chords))
-    columns = np.concatenate([label + len(chords) * (k + 1) for k, label in enumerate(labels)])
-    rows, size = np.tile(node, 3), 4 * len(chords)
-    graph = coo_array((np.ones(rows.size), (rows, columns)), shape=(size, size))
-    return np.asarray(connected_components(graph, directed=False)[1][: len(chords)])
+    labels = [np.unique(pair, return_inverse=True)[1], place]
+    labels += [np.unique(ends, axis=0, return_inverse=True)[1].ravel()]
+    number = np.arange(len(chords))
+    while True:
+        before = number
+        for label in labels:
+            least = np.full(int(label.max()) + 1, len(chords))
+            np.minimum.at(least, label, number)
+            number = least[label]
+        if (number == before).all():
+            return number
 
 
 def _chords(area: Any, width: float) -> Iterator[tuple[Floats, NDArray[np.int64]]]:

@@ -22,6 +22,7 @@ from simulate.swab import (
     Bud,
     Swab,
     body_fraction,
+    cathode_area,
     contact_outline,
     extent,
     skirt_fraction,
@@ -227,11 +228,3 @@ def _true_faces(faces: Faces, window: Window, wet: Wet, share: Doubles) -> Faces
     if total > 0:
         area[wire] *= cathode_area(window.swab) / total
     return replace(faces, area=area, conductance=conductance)
-
-
-def cathode_area(swab: Swab) -> float:
-    """Wetted surface of the cathode [m2]: the wire's side and end, or the pad's back."""
-    if isinstance(swab, Bud):
-        radius = 0.5 * swab.wire_diameter
-        return 2 * math.pi * radius * (swab.length - swab.wire_gap) + math.pi * radius**2
-    return swab.width * swab.length
