@@ -8,6 +8,7 @@ above; heights are left out.
 
 from __future__ import annotations
 
+import logging
 import os
 from collections import Counter
 from collections.abc import Iterator
@@ -88,6 +89,9 @@ def _read(path: Path) -> Any:
         import ezdxf
     except ImportError:
         refuse(path, "DXF needs the library ezdxf", "pip install 'swabfield[dxf]'")
+    log = logging.getLogger("ezdxf")
+    if not log.handlers:  # what it notes about odd files would reach the terminal
+        log.addHandler(logging.NullHandler())
     try:
         return ezdxf.readfile(os.fspath(path))  # type: ignore[attr-defined]
     except Exception as error:  # the library raises whatever comes of odd input
@@ -183,23 +187,29 @@ def _points(path: Path, entity: Any, unit: float) -> list[Any]:
     if kind in CURVES:
         _check_curve(path, entity, unit)
         return list(entity.flattening(flatness))
-    if kind == "POLYLINE" and not (entity.is_2d_polyline or entity.is_3d_polyline):
-        refuse(path, "a mesh is not an outline", "outlines")
-    if kind == "LWPOLYLINE":
-        corners = entity.get_points("xyseb")
-        height, closed = entity.dxf.get("elevation", 0.0), bool(entity.closed)
-    else:
-        places = [(v.dxf.location, v.dxf) for v in entity.vertices]
-        corners = [
-            (p.x, p.y, d.get("start_width", 0), d.get("end_width", 0), d.get("bulge", 0))
-            for p, d in places
-        ]
-        height, closed = places[0][0].z if places else 0.0, bool(entity.is_closed)
-    if any(corner[2] or corner[3] for corner in corners) or entity.dxf.get("const_width", 0):
-        refuse(path, "a polyline has a width", "its outline instead")
-    flat = _bulged(path, np.array([(c[0], c[1], c[4]) for c in corners]), closed, unit)
+    corners, height, closed = _corners(path, entity)
     system = entity.ocs()
-    return [system.to_wcs((x, y, height)) for x, y in flat]
+    return [system.to_wcs((x, y, height)) for x, y in _bulged(path, corners, closed, unit)]
+
+
+def _corners(path: Path, entity: Any) -> tuple[Floats, float, bool]:
+    """Corners (n, 3) of a polyline, x, y and bulge in its own plane; its height; if it is closed."""
+    if entity.dxftype() == "LWPOLYLINE":
+        rows = [tuple(row) for row in entity.get_points("xyseb")]
+        height, closed = entity.dxf.get("elevation", 0.0), entity.closed
+        wide = entity.dxf.get("const_width", 0.0)
+    elif entity.is_2d_polyline or entity.is_3d_polyline:
+        corners = [vertex.dxf for vertex in entity.vertices]
+        names = ("start_width", "end_width", "bulge")
+        rows = [(*c.location.vec2, *(c.get(name, 0.0) for name in names)) for c in corners]
+        height, closed = corners[0].location.z if corners else 0.0, entity.is_closed
+        wide = max(entity.dxf.get(f"default_{name}", 0.0) for name in names[:2])
+    else:
+        refuse(path, "a mesh is not an outline", "outlines")
+    table = np.array(rows, dtype=float).reshape(-1, 5)
+    if wide or table[:, 2:4].any():
+        refuse(path, "a polyline has a width", "its outline instead")
+    return table[:, [0, 1, 4]], float(height), bool(closed)
 
 
 def _check_curve(path: Path, entity: Any, unit: float) -> None:
@@ -271,7 +281,8 @@ def _joined(path: Path, lines: list[Floats]) -> list[Floats]:
 
     if not lines:
         return []
-    merged = shapely.get_parts(shapely.line_merge(shapely.multilinestrings(_meeting(lines))))
+    whole = shapely.multilinestrings([shapely.linestrings(line) for line in _meeting(lines)])
+    merged = shapely.get_parts(shapely.line_merge(whole))
     closed = shapely.is_closed(merged)
     rings = [shapely.get_coordinates(ring) for ring in merged[closed]]
     if not closed.all():
