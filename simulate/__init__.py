@@ -16,6 +16,7 @@ Reading order. Each file imports only from those above it; `tests/test_layers.py
     stencil_files  openings from SVG, PNG and DXF files
     tape          what falls out of a stencil, tears or stays dry
     swab          bud and pad: contact patch, wire, wet volume
+    swab_resistance  cathode to plate by a quick formula, checked against the field
     stroke        the path of the swab: stops and their dwell
     setting       plate, power, room and how finely it is computed
     casefile      the case file: its keys and tables, faults in their place, parts made
@@ -41,6 +42,7 @@ Reading order. Each file imports only from those above it; `tests/test_layers.py
     verdict       one number held against one published limit
     safety        gas, metals, heat, waste: verdicts and cautions
     figures       pictures of a result
+    export        surfaces, cells and tables for other programs
     cli           commands and words for the terminal
 
 The names below are the public face. They are fetched when first used, so that the import is cheap.
