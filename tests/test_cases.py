@@ -76,7 +76,7 @@ def test_the_garden_tag_is_passed_many_times_over_few_places():
     stops = all_stops(case("garden_tag"))
     places, _ = distinct_places(stops)
     assert len(places) < 300
-    assert stops.start[-1] + stops.dwell[-1] == pytest.approx(638.4, rel=0.01)
+    assert stops.start[-1] + stops.dwell[-1] == pytest.approx(696.5, rel=0.01)
 
 
 def test_the_garden_tag_comes_out_near_its_aimed_depth():
@@ -84,10 +84,10 @@ def test_the_garden_tag_comes_out_near_its_aimed_depth():
     summary = result("garden_tag", "0.3 mm").summary
     aim = case("garden_tag").aim
     assert summary["mean_depth"]["value"] == pytest.approx(aim.depth, rel=aim.tolerance)
-    assert summary["mean_depth"]["value"] == pytest.approx(20.7e-6, rel=0.05)
+    assert summary["mean_depth"]["value"] == pytest.approx(20.2e-6, rel=0.05)
     # common practice, no published source: a 9 V block and a bud give 0.2 to 1 A on steel
     assert 0.2 < summary["charge"]["value"] / summary["duration"]["value"] < 1.0
-    assert summary["evenness"]["value"] == pytest.approx(0.81, abs=0.03)
+    assert summary["evenness"]["value"] == pytest.approx(0.90, abs=0.03)
 
 
 # A disc, pressed and held -------------------------------------------------------------------------
