@@ -401,6 +401,16 @@ def test_the_widest_line_is_the_one_with_most_rise_and_fall(result):
     assert line == Line((result.x[40], 0.0), (result.x[40], result.y_edges[-1]))
 
 
+def test_the_widest_line_does_not_graze_the_end_of_an_opening(result):
+    """Slots 8 mm high, rugged all over and most along their upper end: the line goes within."""
+    x, y = result.x[None, :], result.y[:, None]
+    slots = (np.floor(x / 5e-3) % 2 == 0) & (np.abs(y - 12e-3) < 4e-3)
+    depth = 1e-5 + 1e-6 * np.sin(x / 1e-4) * np.where(y > 15.4e-3, 9.0, 1.0)
+    line = widest_line(dataclasses.replace(result, depth=depth, open_fraction=slots.astype(float)))
+    assert line.start[1] == line.end[1]
+    assert 9e-3 < line.start[1] < 15e-3
+
+
 def test_the_section_shows_the_floor_of_every_opening_on_the_line(result):
     line = Line((0.0, 12.5e-3), (50e-3, 12.5e-3))
     figure = depth_profile(result, line)

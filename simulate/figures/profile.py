@@ -77,15 +77,20 @@ def widest_line(result: Result) -> Line:
     """The row or column of cells along which depth varies most within the openings.
 
     The measure is the sum of all rises and falls of the etched floor; the walls do not count, so
-    a line across many openings wins over one that follows a rim.
+    a line across many openings wins over one that follows a rim. The line's neighbours, up to
+    three cells on either side, must do as well: one that grazes the end of an opening does not.
     """
     is_open = result.open_fraction > 0.0
     rows = _variation(result.depth, is_open)
     columns = _variation(result.depth.T, is_open.T)
-    if rows.max() >= columns.max():
-        y = float(result.y[np.argmax(rows)])
+    for reach in (3, 2, 1, 0):  # openings may be too small for a wider reach
+        best_row, best_column = _least_around(rows, reach), _least_around(columns, reach)
+        if max(best_row.max(), best_column.max()) > 0.0:
+            break
+    if best_row.max() >= best_column.max():
+        y = float(result.y[np.argmax(best_row)])
         return Line((float(result.x_edges[0]), y), (float(result.x_edges[-1]), y))
-    x = float(result.x[np.argmax(columns)])
+    x = float(result.x[np.argmax(best_column)])
     return Line((x, float(result.y_edges[0])), (x, float(result.y_edges[-1])))
 
 
@@ -93,6 +98,12 @@ def _variation(depth: np.ndarray, is_open: np.ndarray) -> np.ndarray:
     """For each row, the sum of |change of depth| between neighbours that are both open [m]."""
     both = is_open[:, 1:] & is_open[:, :-1]
     return np.asarray((np.abs(np.diff(depth, axis=1)) * both).sum(axis=1))
+
+
+def _least_around(values: np.ndarray, reach: int) -> np.ndarray:
+    """The least of each value and its neighbours within a reach; beyond the ends there are none."""
+    padded = np.pad(values, reach, constant_values=np.inf)
+    return np.asarray(np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1).min(axis=1))
 
 
 def open_pieces(result: Result, line: Line) -> list[tuple[np.ndarray, np.ndarray]]:
