@@ -81,7 +81,7 @@ def _axis(h: Doubles, smallest: float) -> tuple[Integers, Integers, Doubles, Dou
             i += 1
         n, i = n + 1, i + 1
     parent[-1] = n
-    coarse = np.bincount(parent[:-1], weights=h, minlength=n)
+    coarse = np.bincount(parent[:-1], weights=h, minlength=n).astype(np.float64)
     fine_middle = np.cumsum(h) - 0.5 * h
     middle = np.cumsum(coarse) - 0.5 * coarse
     own = parent[:-1]

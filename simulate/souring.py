@@ -79,12 +79,12 @@ def settle(
     def fallen(name: str, ph: float) -> float:
         valence, product = HYDROXIDES[name]
         soluble = math.log10(product) + valence * (14.0 - ph)
-        return max(1e-3 * contents[name] - 10.0 ** min(soluble, 3.0), 0.0)
+        return float(max(1e-3 * contents[name] - 10.0 ** min(soluble, 3.0), 0.0))
 
     def surplus(ph: float) -> float:
         proton = 10.0**-ph
         taken = sum(HYDROXIDES[name][0] * fallen(name, ph) for name in contents)
-        return proton + b - taken - k * total / (k + proton) - WATER_PRODUCT / proton
+        return float(proton + b - taken - k * total / (k + proton) - WATER_PRODUCT / proton)
 
     low, high = -1.0, 15.0  # the surplus falls with the pH
     for _ in range(50):

@@ -135,8 +135,8 @@ class Window:
     def wet(self, phase: tuple[int, int]) -> Wet:
         """The swab's shares of the window's cells in one phase."""
         _, ny, nx = self.shape
-        y = (np.arange(ny + 1) - self.reach[0] - phase[0] / PHASES) * self.cell
-        x = (np.arange(nx + 1) - self.reach[1] - phase[1] / PHASES) * self.cell
+        y = (np.arange(ny + 1, dtype=np.float64) - self.reach[0] - phase[0] / PHASES) * self.cell
+        x = (np.arange(nx + 1, dtype=np.float64) - self.reach[1] - phase[1] / PHASES) * self.cell
         layers = 1 + self.mask_layers
         above = self.z[layers:]
         shape = self.shape
@@ -163,8 +163,8 @@ def heights(thickness: float, top: float, cell: float, *, capped: bool) -> Doubl
     """
     layers = mask_layers(thickness, cell)
     step = thickness / layers
-    sizes, reached = [], 0.0
-    size = step
+    sizes: list[float] = []
+    reached, size = 0.0, step
     while reached < top - 1e-12:
         size = min(size * GROWTH, 2.0 * cell) if sizes else step
         sizes.append(size)

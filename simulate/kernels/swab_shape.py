@@ -94,7 +94,7 @@ def _cylinder_part(
         return 0.0
     nx, ny, nz = p[0] - q * axis[0], p[1] - q * axis[1], p[2] - q * axis[2]
     r = math.sqrt(nx * nx + ny * ny + nz * nz)
-    return part * _ramp(r - radius, _width(nx, ny, nz, size))
+    return float(part * _ramp(r - radius, _width(nx, ny, nz, size)))
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
