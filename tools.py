@@ -5,6 +5,7 @@ Needs Python 3.11 or newer and nothing else; everything is put into ``.venv`` be
     demo    etch the demo case and say where its depth map lies
     test    run the tests; words after it go to pytest
     check   style and types
+    gallery make the picture in README.md anew, after the demo or the model has changed
 """
 
 from __future__ import annotations
@@ -20,6 +21,8 @@ HOME = ROOT / ".venv"
 PYTHON = HOME / ("Scripts/python.exe" if os.name == "nt" else "bin/python")
 DEMO = "cases/garden_tag.toml"
 RUN = "runs/garden_tag"
+DEPTH_MAP = f"{RUN}/figures/depth_map.png"
+PICTURE = "cases/gallery/garden_tag_depth.png"
 
 
 def run(*words: str) -> None:
@@ -50,7 +53,7 @@ def demo() -> None:
     """Etch the demo case and say where its depth map lies."""
     set_up("")
     run("-m", "simulate", "etch", DEMO, "--out", RUN, "--force", *sys.argv[2:])
-    print(f"\nThe depth map: {RUN}/figures/depth_map.png")
+    print(f"\nThe depth map: {DEPTH_MAP}")
 
 
 def test() -> None:
@@ -67,7 +70,16 @@ def check() -> None:
     run("-m", "mypy")
 
 
-TASKS = {"demo": demo, "test": test, "check": check}
+def gallery() -> None:
+    """Run the demo and keep its depth map as a small picture."""
+    demo()
+    (ROOT / PICTURE).parent.mkdir(exist_ok=True)
+    shrink = "import sys; from PIL import Image; at, to = sys.argv[1:]; "
+    shrink += "Image.open(at).convert('RGB').quantize(256, method=1).save(to, optimize=True)"
+    run("-c", shrink, DEPTH_MAP, PICTURE)
+
+
+TASKS = {"demo": demo, "test": test, "check": check, "gallery": gallery}
 
 
 def main() -> None:
@@ -76,7 +88,7 @@ def main() -> None:
         sys.exit(f"Python 3.11 or newer is needed; this is {sys.version.split()[0]}")
     task = TASKS.get(sys.argv[1] if len(sys.argv) > 1 else "")
     if task is None:
-        sys.exit("usage: python tools.py demo | test | check")
+        sys.exit(f"usage: python tools.py {' | '.join(TASKS)}")
     task()
 
 
