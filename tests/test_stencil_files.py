@@ -348,6 +348,8 @@ NEST = "".join(f'<g id="n{k + 1}"><use href="#n{k}"/><use href="#n{k}"/></g>' fo
         ('<rect width="-1" height="1"/>', "width of a <rect> is negative"),
         ('<rect width="one" height="1"/>', "length 'one' cannot be read"),
         ('<rect width="1" height="1" stroke="red" stroke-width="thick"/>', "length 'thick'"),
+        ('<path d="M0 0h1" stroke="red" stroke-width="1e20mm"/>', "wider than 10 m"),
+        ('<path d="M0 0a1e200 1e200 0 0 1 1 1z"/>', "beyond 10 m or not a number"),
         ('<polygon points="0,0 a,b"/>', "points '0,0 a,b' cannot be read"),
         ("<rect/>", "draws no opening"),
         ('<rect width="1e-7" height="1e-7"/>', "less than 1 um across"),
@@ -361,6 +363,7 @@ def test_a_drawing_that_cannot_be_read_is_refused_in_one_line(svg, body, reason)
     ("head", "reason"),
     [
         ('width="0mm" height="5mm"', "the page has no size"),
+        ('width="1e-320mm" height="5mm" viewBox="0 0 5 5"', "draws no opening"),
         ('width="5mm" height="5mm" viewBox="0 0 1"', "viewBox is not a box"),
         ('width="5mm" height="5mm" viewBox="0 0 -1 1"', "viewBox is not a box"),
         ('width="5mm" height="5mm" viewBox="0 0 nan 1"', "viewBox '0 0 nan 1' cannot be read"),

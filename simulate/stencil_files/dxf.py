@@ -193,7 +193,7 @@ def _points(path: Path, entity: Any, unit: float) -> list[Any]:
 
 
 def _corners(path: Path, entity: Any) -> tuple[Floats, float, bool]:
-    """Corners (n, 3) of a polyline, x, y and bulge in its own plane; its height; if it is closed."""
+    """Corners (n, 3) of a polyline as x, y, bulge in its own plane; its height; if it is closed."""
     if entity.dxftype() == "LWPOLYLINE":
         rows = [tuple(row) for row in entity.get_points("xyseb")]
         height, closed = entity.dxf.get("elevation", 0.0), entity.closed

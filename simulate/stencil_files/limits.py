@@ -73,6 +73,8 @@ def check_outlines(path: Path, lines: Sequence[Floats], reaches: Sequence[float]
     """
     if sum(map(len, lines)) > MAX_POINTS:
         refuse(path, f"more than {MAX_POINTS} points", "a simpler drawing")
+    if not max(reaches, default=0.0) <= MAX_LENGTH:
+        refuse(path, "a stroke is wider than 10 m", "a drawing in true size")
     for line in lines:
         if not np.isfinite(line).all():
             refuse(path, "a coordinate is not a finite number", "numbers")

@@ -28,6 +28,7 @@ NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
 TRANSFORMS = re.compile(
     r"\s*(?:(?:matrix|translate|scale|rotate|skewX|skewY)\s*\([\d\s,.eE+-]*\)[\s,]*)*"
 )
+LARGEST = 1e15  # of a coordinate, in units of the drawing
 SIZES = {  # attributes of the simple shapes; those after the bar must not be negative
     "rect": "x y | width height rx ry",
     "circle": "cx cy | r",
@@ -96,11 +97,13 @@ def pen_runs(
             segments = _path_segments(path, given.get("d", ""))
         else:
             segments = _shape_segments(path, tag, given, view)
+        return tuple(_runs(segments))
     except InputError:
         raise
+    except OverflowError:
+        refuse(path, "a coordinate is beyond 10 m or not a number", "a drawing in true size")
     except Exception:  # the library raises whatever comes of odd input
         refuse(path, f"a <{tag}> cannot be read", "SVG path data and sizes")
-    return tuple(_runs(segments))
 
 
 def _polyline(values: list[float], closed: bool) -> tuple[Run, ...]:
@@ -174,6 +177,8 @@ def _part(segment: Any, kind: str) -> Part:
         names = ["center", "prx", "pry"]
     points = [getattr(segment, name) for name in ("start", *names, "end")]
     controls = np.array([(float(point.x), float(point.y)) for point in points])
+    if not (np.abs(controls) < LARGEST).all():  # false for what is not a number, too
+        raise OverflowError
     if kind != "Arc":
         return Part(controls)
     start, centre, u, v, end = controls
@@ -227,7 +232,7 @@ def times(first: Floats, then: Floats) -> Floats:
     """The matrix (2, 3) that applies ``then`` and after it ``first``."""
     with np.errstate(over="ignore", invalid="ignore"):
         product = first[:, :2] @ then
-    product[:, 2] += first[:, 2]
+        product[:, 2] += first[:, 2]
     return np.asarray(product)
 
 

@@ -24,6 +24,7 @@ Floats = NDArray[np.float64]
 CAPS = {"butt": "flat", "round": "round", "square": "square"}
 JOINS = {"miter": "mitre", "round": "round", "bevel": "bevel"}
 ROUND_POINTS = 300_000  # most points of all round joins and caps of one stroke
+VANISHING = 1e-15  # a shape shrunk to less than this of a metre per unit is not there
 
 
 @dataclass(frozen=True)
@@ -53,7 +54,9 @@ def painted_area(
 
     metres = _scale_to(drawn, width or 1.0) if scale is None else scale
     down = np.array([[metres, 0.0, 0.0], [0.0, -metres, metres * height]])
-    matrices = [times(down, shape.matrix) for shape in drawn]
+    seen = [(shape, times(down, shape.matrix)) for shape in drawn]
+    drawn = [shape for shape, matrix in seen if not stretch(matrix) < VANISHING]
+    matrices = [matrix for _, matrix in seen if not stretch(matrix) < VANISHING]
     outlines, budget = [], MAX_POINTS
     for shape, matrix in zip(drawn, matrices, strict=True):
         outlines.append([_flattened(path, run, matrix, budget) for run in shape.runs])
@@ -92,7 +95,7 @@ def _flattened(path: Path, run: Run, matrix: Floats, budget: int) -> Floats:
         place = moved(part.controls, matrix)
         if not (np.abs(place) <= MAX_LENGTH).all():  # false for what is not a number, too
             refuse(path, "a coordinate is beyond 10 m or not a number", "a drawing in true size")
-        added = part.points(FLATNESS / wide, budget) if wide > 0.0 else part.controls[-1:]
+        added = part.points(FLATNESS / wide, budget)
         if added is None or len(added) > budget:
             refuse(path, f"more than {MAX_POINTS} points", "a simpler drawing")
         points.append(added)
