@@ -26,15 +26,12 @@ class Merge:
 
     regular : whether whole directions join in pairs, by ``factors`` (y, x), each 1 or 2; the
     tables hold all the same. parents : coarse index of each row and column, with one more entry
-    that differs from all. nexts, shares : the other coarse neighbour to interpolate from, and the
-    parent's share. widths : of the coarse cells along y and x [m].
+    that differs from all. widths : of the coarse cells along y and x [m].
     """
 
     regular: bool
     factors: tuple[int, int]
     parents: tuple[Integers, Integers]
-    nexts: tuple[Integers, Integers]
-    shares: tuple[Doubles, Doubles]
     widths: tuple[Doubles, Doubles]
 
 
@@ -45,7 +42,7 @@ def merge_pairs(hy: Doubles, hx: Doubles) -> Merge:
     smallest = min(float((h[:-1] if h.size > 2 else h).min()) for h in sizes)
     axes = [_axis(h, smallest) for h in (hy, hx)]
     if all(
-        axis[0].size == h.size + 1 and axis[3].size == h.size
+        axis[0].size == h.size + 1 and axis[1].size == h.size
         for axis, h in zip(axes, (hy, hx), strict=True)
     ):
         axes = [_axis(h, np.inf) for h in (hy, hx)]
@@ -54,9 +51,7 @@ def merge_pairs(hy: Doubles, hx: Doubles) -> Merge:
         regular=all(regular),
         factors=(regular[0] or 0, regular[1] or 0),
         parents=(axes[0][0], axes[1][0]),
-        nexts=(axes[0][1], axes[1][1]),
-        shares=(axes[0][2], axes[1][2]),
-        widths=(axes[0][3], axes[1][3]),
+        widths=(axes[0][1], axes[1][1]),
     )
 
 
@@ -69,8 +64,8 @@ def _factor(parent: Integers, count: int) -> int | None:
     return None
 
 
-def _axis(h: Doubles, smallest: float) -> tuple[Integers, Integers, Doubles, Doubles]:
-    """Parents, other neighbours, shares and coarse widths along one direction."""
+def _axis(h: Doubles, smallest: float) -> tuple[Integers, Doubles]:
+    """Parents and coarse widths along one direction."""
     parent = np.empty(h.size + 1, np.int64)
     n, i = 0, 0
     while i < h.size:
@@ -82,12 +77,4 @@ def _axis(h: Doubles, smallest: float) -> tuple[Integers, Integers, Doubles, Dou
         n, i = n + 1, i + 1
     parent[-1] = n
     coarse = np.bincount(parent[:-1], weights=h, minlength=n).astype(np.float64)
-    fine_middle = np.cumsum(h) - 0.5 * h
-    middle = np.cumsum(coarse) - 0.5 * coarse
-    own = parent[:-1]
-    side = np.where(fine_middle < middle[own], -1, 1)
-    other = np.clip(own + side, 0, n - 1)
-    gap = np.abs(middle[other] - middle[own])
-    away = np.abs(fine_middle - middle[own])
-    share = 1.0 - np.divide(away, gap, out=np.zeros_like(away), where=gap > 0)
-    return parent, other, share, coarse
+    return parent, coarse

@@ -65,13 +65,13 @@ class Network:
 def split_size(shape: tuple[int, int, int]) -> int:
     """Entries of an array in the split layout for ``shape = (nz, ny, nx)``."""
     nz, ny, nx = shape
-    return (nz + 2) * (ny + 2) * 2 * ((nx + 1) // 2 + 2)
+    return (nz + 2) * (ny + 2) * 2 * ((nx + 15) // 16 * 8 + 2)
 
 
 def split_index(shape: tuple[int, int, int], where: NDArray[np.integer]) -> Integers:
     """Places of cells k, j, i (columns of ``where``) in the split layout."""
     nz, _, nx = shape
-    width = (nx + 1) // 2 + 2
+    width = (nx + 15) // 16 * 8 + 2
     k, j, i = (where[:, n].astype(np.int64) for n in range(3))
     return ((j + 1) * (nz + 2) + k + 1) * 2 * width + 1 + (i >> 1) + (i & 1) * width
 

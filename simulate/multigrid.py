@@ -11,7 +11,8 @@ Levels halve the plan (y, x) and keep z; vertical lines are solved exactly, in t
 chequered plan. Strong and weak coupling in z, thin films and graded layers are then met by the
 same smoother, and a mask's openings are never merged with the mask above or below them
 (semi-coarsening with line relaxation: Briggs, Henson & McCormick, A Multigrid Tutorial, 2nd ed.
-2000, ch. 7; from memory). The cycle runs in float32 and changes from step to step by its
+2000, ch. 7; from memory). The coarse correction is spread as it was gathered, so that the cycle is symmetric and sound for
+any conductances. It runs in float32 and changes from step to step by its
 rounding, hence the flexible (Polak-Ribiere) conjugate gradients of Notay, SIAM J. Sci. Comput. 22
 (2000) 1444 (from memory).
 """
@@ -113,7 +114,7 @@ class Hierarchy:
         self._ties = np.zeros(0)
         self._slots = np.zeros(0, np.int64)
         self._crew = ThreadPoolExecutor(threads) if threads > 1 else None
-        self._rows = [np.zeros((2, 2 * shape[2] + 16), np.float32) for _ in range(max(1, threads))]
+        self._rows = [np.zeros(2 * shape[2] + 16, np.float32) for _ in range(max(1, threads))]
 
     # ------------------------------------------------------------------------------ loading
 
@@ -143,7 +144,7 @@ class Hierarchy:
     def _sort_cells(self, cells: Integers) -> None:
         """Distinct cells in the order of lines, each line from its top; and each entry's slot."""
         nz, _, nx = self.levels[0].shape
-        stride = 2 * ((nx + 1) // 2 + 2)
+        stride = 2 * ((nx + 15) // 16 * 8 + 2)
         plane = (nz + 2) * stride
         down = nz + 1 - cells % plane // stride
         key = (cells // plane * stride + cells % stride) * (nz + 2) + down
@@ -152,8 +153,8 @@ class Hierarchy:
 
     def gather(self, values: Doubles) -> Doubles:
         """Sums of ``values`` over the entries of each distinct tied cell."""
-        sums: Doubles = np.bincount(self._slots, weights=values, minlength=self._cells.size)
-        return sums
+        sums = np.bincount(self._slots, weights=values, minlength=self._cells.size)
+        return np.asarray(sums, dtype=np.float64)
 
     @property
     def cells(self) -> Integers:
@@ -260,7 +261,7 @@ class Hierarchy:
         self._over(
             fine,
             lambda slab, n: smoothing.down(
-                *slab, *ends, *fine.lines, coarse.lo, coarse.hi, self._rows[n][0], coarse.b
+                *slab, *ends, *fine.lines, coarse.lo, coarse.hi, self._rows[n], coarse.b
             ),
         )
         for seam in self._seams(fine, 1):
@@ -268,7 +269,7 @@ class Hierarchy:
         for first, last in self._missing(fine, merge.factors[0]):
             smoothing.restrict_planes(
                 first, last, *ends, fine.tx, fine.ty, fine.pivot, fine.lo, fine.hi, fine.x,
-                coarse.lo, coarse.hi, self._rows[0][0], coarse.b,
+                coarse.lo, coarse.hi, self._rows[0], coarse.b,
             )  # fmt: skip
 
     def _missing(self, fine: Level, fy: int) -> list[tuple[int, int]]:
@@ -285,19 +286,16 @@ class Hierarchy:
         if not merge.regular:
             planes = (0, fine.shape[1])
             smoothing.prolong_by_table(
-                fine.shape, coarse.shape, *merge.parents, *merge.nexts, *merge.shares,
-                fine.lo, fine.hi, coarse.x, coarse.pivot, fine.x,
-            )  # fmt: skip
+                fine.shape, coarse.shape, *merge.parents, fine.lo, fine.hi, coarse.x, fine.x
+            )
             smoothing.smooth_colour(*planes, 1, fine.shape, *fine.lines)
             smoothing.smooth_colour(*planes, 0, fine.shape, *fine.lines)
             return
+        ends = (fine.shape, coarse.shape, merge.factors)
         self._over(
             fine,
-            lambda slab, n: smoothing.up(
-                *slab, fine.shape, coarse.shape, merge.factors, *fine.lines,
-                coarse.lo, coarse.hi, coarse.x, coarse.pivot, *self._rows[n],
-            ),
-        )  # fmt: skip
+            lambda slab, n: smoothing.up(*slab, *ends, *fine.lines, coarse.x, self._rows[n]),
+        )
         for colour, reach in ((1, 1), (0, 2)):
             for seam in self._seams(fine, reach):
                 smoothing.smooth_colour(*seam, colour, fine.shape, *fine.lines)

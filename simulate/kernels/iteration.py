@@ -13,6 +13,8 @@ from numba import njit
 # The loops read a dozen array sections at once. LLVM vectorises them only if it may test that many
 # for overlap (its default is 8).
 _llvm.set_option("kernels", "-runtime-memory-check-threshold=128")
+# Rows are short and a multiple of eight long: no unrolling past that, which would leave a tail.
+_llvm.set_option("kernels", "-force-vector-interleave=1")
 
 _u = np.uint64
 _ONE = np.uint64(1)
@@ -53,7 +55,7 @@ def face_products(cells, values, p, q):
 def apply_plane(j, shape, tx, ty, tz, lo, hi, p, q):
     """q = A p in plane j in flux form (exactly conservative); returns p.q of the plane."""
     nz, _, nx = shape
-    width = _u((nx + 1) // 2 + 2)
+    width = _u((nx + 15) // 16 * 8 + 2)
     sz = _TWO * width
     sy = _u(nz + 2) * sz
     total = 0.0
@@ -100,7 +102,7 @@ def apply_planes(j_first, j_last, shape, tx, ty, tz, lo, hi, p, q, sums):
 def _direct_plane(j, shape, beta, lo, hi, z, p):
     """p = z + beta p in plane j."""
     nz, _, nx = shape
-    width = _u((nx + 1) // 2 + 2)
+    width = _u((nx + 15) // 16 * 8 + 2)
     sz = _TWO * width
     sy = _u(nz + 2) * sz
     for k in range(nz):
@@ -130,7 +132,7 @@ def direct_and_apply(j_first, j_last, shape, tx, ty, tz, lo, hi, beta, z, p, q, 
 def dots(j_first, j_last, shape, lo, hi, z, r, q, zr, zq):
     """Plane sums of z.r and z.q."""
     nz, _, nx = shape
-    width = _u((nx + 1) // 2 + 2)
+    width = _u((nx + 15) // 16 * 8 + 2)
     sz = _TWO * width
     sy = _u(nz + 2) * sz
     for j in range(j_first, j_last):
@@ -152,7 +154,7 @@ def advance(j_first, j_last, shape, lo, hi, alpha, unit, p, q, x, r, r32, sums):
     """x += alpha p; r -= alpha q; r32 = r / unit; plane sums of r.r."""
     scale = 1.0 / unit
     nz, _, nx = shape
-    width = _u((nx + 1) // 2 + 2)
+    width = _u((nx + 15) // 16 * 8 + 2)
     sz = _TWO * width
     sy = _u(nz + 2) * sz
     for j in range(j_first, j_last):
@@ -173,7 +175,7 @@ def advance(j_first, j_last, shape, lo, hi, alpha, unit, p, q, x, r, r32, sums):
 def inner_product(j_first, j_last, shape, lo, hi, a, b, sums):
     """Plane sums of a.b."""
     nz, _, nx = shape
-    width = _u((nx + 1) // 2 + 2)
+    width = _u((nx + 15) // 16 * 8 + 2)
     sz = _TWO * width
     sy = _u(nz + 2) * sz
     for j in range(j_first, j_last):
@@ -190,7 +192,7 @@ def inner_product(j_first, j_last, shape, lo, hi, a, b, sums):
 def step_along(j_first, j_last, shape, lo, hi, length, move, x):
     """x += length * move; move = 0."""
     nz, _, nx = shape
-    width = _u((nx + 1) // 2 + 2)
+    width = _u((nx + 15) // 16 * 8 + 2)
     sz = _TWO * width
     sy = _u(nz + 2) * sz
     for j in range(j_first, j_last):
@@ -207,7 +209,7 @@ def begin(j_first, j_last, shape, lo, hi, unit, r, r32, q):
     """r32 = r / unit; q = 0."""
     scale = 1.0 / unit
     nz, _, nx = shape
-    width = _u((nx + 1) // 2 + 2)
+    width = _u((nx + 15) // 16 * 8 + 2)
     sz = _TWO * width
     sy = _u(nz + 2) * sz
     for j in range(j_first, j_last):
@@ -223,7 +225,7 @@ def begin(j_first, j_last, shape, lo, hi, unit, r, r32, q):
 def negate(j_first, j_last, shape, lo, hi, r):
     """r = -r."""
     nz, _, nx = shape
-    width = _u((nx + 1) // 2 + 2)
+    width = _u((nx + 15) // 16 * 8 + 2)
     sz = _TWO * width
     sy = _u(nz + 2) * sz
     for j in range(j_first, j_last):
@@ -238,7 +240,7 @@ def negate(j_first, j_last, shape, lo, hi, r):
 def mask_by(j_first, j_last, shape, pivot, x):
     """x = 0 wherever nothing is solved for."""
     nz, _, nx = shape
-    plane = (nz + 2) * 2 * ((nx + 1) // 2 + 2)
+    plane = (nz + 2) * 2 * ((nx + 15) // 16 * 8 + 2)
     for c in range((j_first + 1) * plane, (j_last + 1) * plane):
         if pivot[c] == 0.0:
             x[c] = 0.0
@@ -248,7 +250,7 @@ def mask_by(j_first, j_last, shape, pivot, x):
 def rounding(j_first, j_last, shape, tx, ty, tz, lo, hi, x, sums):
     """Plane sums of (sum of conductances * x)**2: what rounding of A x is proportional to."""
     nz, _, nx = shape
-    width = (nx + 1) // 2 + 2
+    width = (nx + 15) // 16 * 8 + 2
     sz = 2 * width
     sy = (nz + 2) * sz
     for j in range(j_first, j_last):

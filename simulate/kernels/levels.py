@@ -29,7 +29,7 @@ def fill_conductances(conductivity, dead, areas, halves, shape, tx, ty, tz):
     nz, ny, nx = shape
     ax, ay, az, ax_radial = areas
     x_below, x_above, y_below, y_above, z_below, z_above = halves
-    width = (nx + 1) // 2 + 2
+    width = (nx + 15) // 16 * 8 + 2
     row_length = 2 * width
     for j in range(ny):
         for k in range(nz):
@@ -74,8 +74,8 @@ def fill_spans(solved, shape, lo, hi):
                     if first == nx:
                         first = i
                     last = i
-            lo[j, k] = first >> 1 if last >= 0 else 0
-            hi[j, k] = (last >> 1) + 1 if last >= 0 else 0
+            lo[j, k] = (first >> 4) << 3 if last >= 0 else 0
+            hi[j, k] = ((last >> 4) + 1) << 3 if last >= 0 else 0
 
 
 @_inlined
@@ -91,7 +91,7 @@ def factor_lines(j_first, j_last, shape, tx, ty, tz, extra, lo, hi, pivot):
     there is none. A cell with no conductance at all gets a pivot of 0.
     """
     nz, _, nx = shape
-    width = (nx + 1) // 2 + 2
+    width = (nx + 15) // 16 * 8 + 2
     sz = 2 * width
     sy = (nz + 2) * sz
     dense = extra.size > 1
@@ -118,7 +118,7 @@ def factor_columns(shape, tx, ty, tz, cells, values, pivot):
     is redone from its first cell to its bottom.
     """
     nz, _, nx = shape
-    width = (nx + 1) // 2 + 2
+    width = (nx + 15) // 16 * 8 + 2
     sz = 2 * width
     sy = (nz + 2) * sz
     f = 0
@@ -150,10 +150,10 @@ def coarsen_level(shape, coarse, factors, tx, ty, tz, extra, cx, cy, cz, cextra)
     nz, ny, nx = shape
     _, nyc, nxc = coarse
     fy, fx = factors
-    width = (nx + 1) // 2 + 2
+    width = (nx + 15) // 16 * 8 + 2
     sz = 2 * width
     sy = (nz + 2) * sz
-    wc = (nxc + 1) // 2 + 2
+    wc = (nxc + 15) // 16 * 8 + 2
     szc = 2 * wc
     dense = extra.size > 1
     half = np.float32(0.5)
@@ -215,8 +215,8 @@ def coarse_cells(cells, shape, coarse, factors, out):
     nz, _, nx = shape
     _, _, nxc = coarse
     fy, fx = factors
-    width = (nx + 1) // 2 + 2
-    wc = (nxc + 1) // 2 + 2
+    width = (nx + 15) // 16 * 8 + 2
+    wc = (nxc + 15) // 16 * 8 + 2
     for f in range(cells.size):
         row, within = divmod(cells[f], 2 * width)
         j, k = divmod(row, nz + 2)
@@ -247,8 +247,8 @@ def coarse_spans(shape, coarse, factors, lo, hi, clo, chi):
             else:
                 first = first // fx
                 last = min(last // fx, nxc - 1)
-                clo[jc, k] = first >> 1
-                chi[jc, k] = (last >> 1) + 1
+                clo[jc, k] = (first >> 4) << 3
+                chi[jc, k] = ((last >> 4) + 1) << 3
 
 
 @_compiled
@@ -256,10 +256,10 @@ def coarsen_by_table(shape, coarse, parent_y, parent_x, tx, ty, tz, extra, cx, c
     """As `coarsen_level`, with the coarse index of each row and column given; pairs or singles."""
     nz, ny, nx = shape
     _, _, nxc = coarse
-    width = (nx + 1) // 2 + 2
+    width = (nx + 15) // 16 * 8 + 2
     sz = 2 * width
     sy = (nz + 2) * sz
-    wc = (nxc + 1) // 2 + 2
+    wc = (nxc + 15) // 16 * 8 + 2
     szc = 2 * wc
     dense = extra.size > 1
     for out in (cx, cy, cz, cextra):
@@ -301,8 +301,8 @@ def cells_by_table(cells, shape, coarse, parent_y, parent_x, out):
     """As `coarse_cells`, by tables."""
     nz, _, nx = shape
     _, _, nxc = coarse
-    width = (nx + 1) // 2 + 2
-    wc = (nxc + 1) // 2 + 2
+    width = (nx + 15) // 16 * 8 + 2
+    wc = (nxc + 15) // 16 * 8 + 2
     for f in range(cells.size):
         row, within = divmod(cells[f], 2 * width)
         j, k = divmod(row, nz + 2)
@@ -316,7 +316,7 @@ def cells_by_table(cells, shape, coarse, parent_y, parent_x, out):
 def spans_of(shape, tx, ty, tz, extra, lo, hi):
     """First and last m of each row whose cell carries any conductance."""
     nz, ny, nx = shape
-    width = (nx + 1) // 2 + 2
+    width = (nx + 15) // 16 * 8 + 2
     sz = 2 * width
     sy = (nz + 2) * sz
     for j in range(ny):
@@ -331,5 +331,5 @@ def spans_of(shape, tx, ty, tz, extra, lo, hi):
                 if total > 0.0:
                     first = min(first, i)
                     last = i
-            lo[j, k] = first >> 1 if last >= 0 else 0
-            hi[j, k] = (last >> 1) + 1 if last >= 0 else 0
+            lo[j, k] = (first >> 4) << 3 if last >= 0 else 0
+            hi[j, k] = ((last >> 4) + 1) << 3 if last >= 0 else 0

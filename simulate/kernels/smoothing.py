@@ -13,6 +13,8 @@ from numba import njit
 # The loops read a dozen array sections at once. LLVM vectorises them only if it may test that many
 # for overlap (its default is 8).
 _llvm.set_option("kernels", "-runtime-memory-check-threshold=128")
+# Rows are short and a multiple of eight long: no unrolling past that, which would leave a tail.
+_llvm.set_option("kernels", "-force-vector-interleave=1")
 
 _u = np.uint64
 _ONE = np.uint64(1)
@@ -31,7 +33,7 @@ def _natural(row, width, i):
 def _solve_lines_alone(j, colour, shape, tz, pivot, lo, hi, b, x):
     """Lines of one colour in plane j with zero neighbours: the first sweep from x = 0."""
     nz, _, nx = shape
-    width = _u((nx + 1) // 2 + 2)
+    width = _u((nx + 15) // 16 * 8 + 2)
     sz = _TWO * width
     sy = _u(nz + 2) * sz
     parity = (j + colour) & 1
@@ -53,7 +55,7 @@ def _solve_lines_alone(j, colour, shape, tz, pivot, lo, hi, b, x):
 def _solve_lines(j, colour, shape, tx, ty, tz, pivot, lo, hi, b, x):
     """Lines of one colour in plane j, exactly, with the other colour held."""
     nz, _, nx = shape
-    width = _u((nx + 1) // 2 + 2)
+    width = _u((nx + 15) // 16 * 8 + 2)
     sz = _TWO * width
     sy = _u(nz + 2) * sz
     parity = (j + colour) & 1
@@ -98,10 +100,10 @@ def _restrict_plane(jc, shape, coarse, factors, tx, ty, pivot, lo, hi, x, clo, c
     nz, ny, nx = shape
     _, _, nxc = coarse
     fy, fx = factors
-    width = _u((nx + 1) // 2 + 2)
+    width = _u((nx + 15) // 16 * 8 + 2)
     sz = _TWO * width
     sy = _u(nz + 2) * sz
-    wc = (nxc + 1) // 2 + 2
+    wc = (nxc + 15) // 16 * 8 + 2
     szc = 2 * wc
     for k in range(nz):
         for i in range(buf.size):
@@ -149,69 +151,37 @@ def _restrict_plane(jc, shape, coarse, factors, tx, ty, pivot, lo, hi, x, clo, c
 
 
 @_compiled
-def _prolong_plane(j, shape, coarse, factors, lo, hi, clo, chi, cx_, cpivot, num, den, x):
+def _prolong_plane(j, shape, coarse, factors, lo, hi, cx_, row_buf, x):
     """Add the coarse correction to the red lines of plane j (the black ones are solved next).
 
-    Bilinear in the plan, weights (3/4, 1/4), over active coarse cells only.
+    Each cell takes the value of the coarse cell it lies in: the transpose of the restriction, so
+    that the whole cycle is symmetric whatever the conductances are.
     """
     nz, _, nx = shape
     _, _, nxc = coarse
     fy, fx = factors
-    width = _u((nx + 1) // 2 + 2)
+    width = _u((nx + 15) // 16 * 8 + 2)
     sz = _TWO * width
     sy = _u(nz + 2) * sz
-    wc = _u((nxc + 1) // 2 + 2)
-    szc = _TWO * wc
-    parity = j & 1
-    jc = j // fy
-    jn = jc + (fy - 1) * (2 * parity - 1)
-    w0 = np.float32(0.75) if fy == 2 else np.float32(1.0)
-    w1 = np.float32(0.25) if fy == 2 else np.float32(0.0)
-    tiny = np.float32(1e-30)
-    zero = np.float32(0.0)
+    wc = _u((nxc + 15) // 16 * 8 + 2)
+    parity = _u(j & 1)
+    plane = _u(j // fy + 1) * _u(nz + 2)
     for k in range(nz):
-        if hi[j, k] <= lo[j, k]:
-            continue
-        # natural order, shifted by one so that entry -1 exists
-        near = _u((jc + 1) * (nz + 2) + k + 1) * szc + _ONE
-        far = _u((jn + 1) * (nz + 2) + k + 1) * szc + _ONE
+        first = _u(lo[j, k])
+        last = _u(hi[j, k])
+        own = _u(j + 1) * sy + _u(k + 1) * sz + _ONE + parity * width
+        even = (plane + _u(k + 1)) * _TWO * wc + _ONE
+        odd = even + wc
         if fx == 2:
-            first = lo[j, k] - 1
-            last = hi[j, k] + 1
+            for m in range(first >> _ONE, (last + _ONE) >> _ONE):
+                row_buf[_TWO * m] = cx_[even + m]
+                row_buf[_TWO * m + _ONE] = cx_[odd + m]
+            for m in range(first, last):
+                x[own + m] += row_buf[m]
         else:
-            first = 2 * lo[j, k]
-            last = 2 * hi[j, k]
-        m_first = _u(max(first, 0) >> 1)
-        m_last = _u(min((last + 1) >> 1, (nxc + 1) // 2))
-        num[0] = 0.0
-        den[0] = 0.0
-        top = _TWO * m_last
-        num[top + _ONE] = 0.0
-        den[top + _ONE] = 0.0
-        for m in range(m_first, m_last):
-            a = near + m
-            f = far + m
-            num[_TWO * m + _ONE] = w0 * cx_[a] + w1 * cx_[f]
-            den[_TWO * m + _ONE] = (w0 if cpivot[a] > zero else zero) + (
-                w1 if cpivot[f] > zero else zero
-            )
-            a += wc
-            f += wc
-            num[_TWO * m + _TWO] = w0 * cx_[a] + w1 * cx_[f]
-            den[_TWO * m + _TWO] = (w0 if cpivot[a] > zero else zero) + (
-                w1 if cpivot[f] > zero else zero
-            )
-        own = _u(j + 1) * sy + _u(k + 1) * sz + _ONE + (width if parity == 1 else _u(0))
-        if fx == 2:
-            side = _u(0) if parity == 0 else _TWO
-            for m in range(_u(lo[j, k]), _u(hi[j, k])):
-                n = np.float32(3.0) * num[m + _ONE] + num[m + side]
-                d = np.float32(3.0) * den[m + _ONE] + den[m + side]
-                x[own + m] += n / (d + tiny)
-        else:
-            for m in range(_u(lo[j, k]), _u(hi[j, k])):
-                i = _TWO * m + _u(parity) + _ONE
-                x[own + m] += num[i] / (den[i] + tiny)
+            other = odd if parity == _ONE else even
+            for m in range(first, last):
+                x[own + m] += cx_[other + m]
 
 
 @_compiled
@@ -306,12 +276,8 @@ def up(
     hi,
     b,
     x,
-    clo,
-    chi,
     cx_,
-    cpivot,
-    num,
-    den,
+    row_buf,
 ):
     """Add the coarse correction, then black, red, as one front over a slab of planes.
 
@@ -325,7 +291,7 @@ def up(
     red_high = j_last - (2 if j_last < ny else 0)
     for j in range(j_first, j_last + 2):
         if j < j_last:
-            _prolong_plane(j, shape, coarse, factors, lo, hi, clo, chi, cx_, cpivot, num, den, x)
+            _prolong_plane(j, shape, coarse, factors, lo, hi, cx_, row_buf, x)
         if low <= j - 1 < high:
             _solve_lines(j - 1, 1, shape, tx, ty, tz, pivot, lo, hi, b, x)
         if red_low <= j - 2 < red_high:
@@ -337,10 +303,10 @@ def restrict_by_table(shape, coarse, parent_y, parent_x, tx, ty, pivot, lo, hi, 
     """As `restrict_planes` for all planes, by tables."""
     nz, ny, nx = shape
     _, _, nxc = coarse
-    width = (nx + 1) // 2 + 2
+    width = (nx + 15) // 16 * 8 + 2
     sz = 2 * width
     sy = (nz + 2) * sz
-    wc = (nxc + 1) // 2 + 2
+    wc = (nxc + 15) // 16 * 8 + 2
     cb[:] = 0.0
     for j in range(ny):
         for k in range(nz):
@@ -360,31 +326,20 @@ def restrict_by_table(shape, coarse, parent_y, parent_x, tx, ty, pivot, lo, hi, 
 
 
 @_compiled
-def prolong_by_table(
-    shape, coarse, parent_y, parent_x, next_y, next_x, share_y, share_x, lo, hi, cx_, cpivot, x
-):
-    """As `_prolong_plane` for all planes: parent with its share, the next one with the rest."""
+def prolong_by_table(shape, coarse, parent_y, parent_x, lo, hi, cx_, x):
+    """As `_prolong_plane` for all planes, by tables."""
     nz, ny, nx = shape
     _, _, nxc = coarse
-    width = (nx + 1) // 2 + 2
+    width = (nx + 15) // 16 * 8 + 2
     sz = 2 * width
     sy = (nz + 2) * sz
-    wc = (nxc + 1) // 2 + 2
+    wc = (nxc + 15) // 16 * 8 + 2
     for j in range(ny):
         for k in range(nz):
             row = (j + 1) * sy + (k + 1) * sz
-            near = ((parent_y[j] + 1) * (nz + 2) + k + 1) * 2 * wc
-            far = ((next_y[j] + 1) * (nz + 2) + k + 1) * 2 * wc
+            rowc = ((parent_y[j] + 1) * (nz + 2) + k + 1) * 2 * wc
             for i in range(2 * lo[j, k] + (j & 1), min(2 * hi[j, k], nx), 2):
-                top = 0.0
-                bottom = 1e-30
-                for rowc, wy in ((near, share_y[j]), (far, 1.0 - share_y[j])):
-                    for ic, wx in ((parent_x[i], share_x[i]), (next_x[i], 1.0 - share_x[i])):
-                        cc = _natural(rowc, wc, ic)
-                        if cpivot[cc] > 0.0:
-                            top += wy * wx * cx_[cc]
-                            bottom += wy * wx
-                x[_natural(row, width, i)] += top / bottom
+                x[_natural(row, width, i)] += cx_[_natural(rowc, wc, parent_x[i])]
 
 
 @_compiled

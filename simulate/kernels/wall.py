@@ -139,8 +139,8 @@ def face_currents(cell, phi, offset, lift, conductance, area, film, electrode, l
             u += lift
         i, s, eta[f] = wall_current(u, area[f] / conductance[f] + film[f], laws[law[f]], eta[f])
         out[0, f] = i * area[f]
-        # A face at its limiting current has hardly a slope; a small part of the chord's keeps a cell
-        # that hangs on such faces alone from being tied to nothing.
+        # A face at its limiting current has hardly a slope; a small part of the chord's keeps
+        # cells that hang on such faces alone from being tied to nothing.
         chord = i / u if u != 0.0 else 0.0
         out[1, f] = max(s, _LEAST_SLOPE * chord) * area[f]
         if electrode[f] == 0:

@@ -1,0 +1,403 @@
+"""One table of what the field solver does on this machine, beside general-purpose solvers.
+
+    python benchmarks/field.py            about five minutes
+    python benchmarks/field.py --quick    about one
+    python benchmarks/field.py --large    also as many cells as fit
+
+Run it on a quiet machine. Ratios are taken within one run, on the same matrix and to the same
+relative residual; times are medians of a few runs.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib.util
+import os
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parent))
+from geometries import Cell, make
+
+from simulate.circuit import Supply
+from simulate.conductance import Network, available_memory, build_network, split_size
+from simulate.kernels import layout
+from simulate.multigrid import Hierarchy, processors
+from simulate.polarisation import ButlerVolmer, Tafel, law_row
+from simulate.potential import solve_network
+
+TOLERANCE = 1e-8
+TRAFFIC = 184.0
+"""Bytes moved per active cell and iteration, counted from the arrays that each pass streams: the
+cycle 52, operator and direction 40, update 52, sums 20, coarse levels 20."""
+
+
+def median_time(work: Callable[[], object], repeats: int) -> float:
+    """Median wall time of ``work`` [s], after one run that is not counted."""
+    work()
+    times = []
+    for _ in range(repeats):
+        start = time.perf_counter()
+        work()
+        times.append(time.perf_counter() - start)
+    return statistics.median(times)
+
+
+def triad(threads: int) -> float:
+    """Bandwidth of a = b + s c over arrays far larger than any cache [B/s], 24 B counted each."""
+    size = 20_000_000
+    a, b, c = np.zeros(size), np.ones(size), np.ones(size)
+    cuts = np.linspace(0, size, threads + 1).astype(int)
+
+    def part(n: int) -> None:
+        own = slice(cuts[n], cuts[n + 1])
+        for start in range(own.start, own.stop, 4096):
+            piece = slice(start, min(start + 4096, own.stop))
+            np.multiply(c[piece], 3.0, out=a[piece])
+            a[piece] += b[piece]
+
+    with ThreadPoolExecutor(threads) as pool:
+        seconds = median_time(lambda: list(pool.map(part, range(threads))), 3)
+    return 24.0 * size / seconds
+
+
+class Problem:
+    """A linear problem: ideal electrodes, 1 V on the plate."""
+
+    def __init__(self, cell: Cell, threads: int = 1) -> None:
+        self.cell = cell
+        grid = cell.grid
+        self.mesh = Hierarchy(grid.shape, (np.diff(grid.y), np.diff(grid.x)), threads)
+        self.network = self.build()
+        self.iterations = 0
+
+    def build(self) -> Network:
+        """The network of the cell."""
+        cell = self.cell
+        return build_network(cell.grid, cell.conductivity, cell.label, np.zeros(2))
+
+    def load(self) -> None:
+        """Set-up: levels of the network."""
+        faces = self.network.faces
+        self.mesh.load(self.network, faces.cell, faces.conductance)
+
+    def right_hand_side(self) -> np.ndarray:
+        """Currents into the tied cells [A]."""
+        faces = self.network.faces
+        return self.mesh.gather(faces.conductance * (faces.electrode == 0))
+
+    def solve(self) -> None:
+        """Solve from zero; needs `load` once."""
+        mesh = self.mesh
+        mesh.move[:] = 0.0
+        mesh.r[:] = 0.0
+        mesh.r[mesh.cells] = self.right_hand_side()
+        self.iterations, _ = mesh.solve(tolerance=TOLERANCE)
+
+    def load_and_solve(self) -> None:
+        """What a new place of the swab costs."""
+        self.load()
+        self.solve()
+
+    def matrix(self):  # type: ignore[no-untyped-def]
+        """The same matrix, assembled (SciPy CSR), and its right-hand side."""
+        import scipy.sparse as sparse
+
+        network, shape = self.network, self.network.shape
+        number = np.full(split_size(shape), -1, np.int64)
+        nz, _, nx = shape
+        stride = 2 * ((nx + 15) // 16 * 8 + 2)
+        plane = (nz + 2) * stride
+        right = _right_neighbours(shape)
+        active = np.zeros(number.size, bool)
+        for t, step in ((network.ty, plane), (network.tz, stride)):
+            at = np.flatnonzero(t)
+            active[at] = active[at + step] = True
+        at = np.flatnonzero(network.tx)
+        active[at] = active[right[at]] = True
+        active[network.faces.cell] = True
+        places = np.flatnonzero(active)
+        number[places] = np.arange(places.size)
+        rows, columns, values = [], [], []
+        for t, other in ((network.tx, right), (network.ty, None), (network.tz, None)):
+            at = np.flatnonzero(t)
+            if other is not None:
+                to = other[at]
+            else:
+                to = at + (plane if t is network.ty else stride)
+            rows.append(number[at])
+            columns.append(number[to])
+            values.append(t[at].astype(float))
+        i, j, v = map(np.concatenate, (rows, columns, values))
+        n = places.size
+        off = sparse.coo_matrix((v, (i, j)), shape=(n, n))
+        diagonal = np.bincount(i, v, n) + np.bincount(j, v, n)
+        diagonal += np.bincount(number[network.faces.cell], network.faces.conductance, n)
+        rhs = np.zeros(n)
+        rhs[number[self.mesh.cells]] = self.right_hand_side()
+        return (sparse.diags(diagonal) - off - off.T).tocsr(), rhs
+
+
+def _right_neighbours(shape: tuple[int, int, int]) -> np.ndarray:
+    """Place of each cell's neighbour at +x in the split layout."""
+    places = np.zeros(shape, np.float64)
+    index = np.arange(split_size(shape), dtype=np.float64)
+    layout.from_split(index, shape, places)
+    right = np.zeros(split_size(shape), np.int64)
+    right[places[:, :, :-1].astype(np.int64)] = places[:, :, 1:].astype(np.int64)
+    return right
+
+
+def table_of_solves(sizes: list[int], bandwidth: dict[int, float], repeats: int) -> None:
+    """Iterations, times and share of the triad for bath and swab."""
+    print("\nLinear solve to a relative residual of 1e-8")
+    print("cell        cells    active  threads  its  network   set-up    solve  ns/act/it  triad")
+    for kind in ("bath", "swab"):
+        for count in sizes:
+            cell = make(kind, count)
+            for threads in sorted({1, processors()}):
+                problem = Problem(cell, threads)
+                network = median_time(problem.build, 1)
+                setup = median_time(problem.load, repeats)
+                solve = median_time(problem.solve, repeats)
+                active = problem.network.unknowns
+                each = solve / problem.iterations / active
+                share = TRAFFIC / each / bandwidth[threads]
+                print(
+                    f"{kind:8s} {np.prod(cell.grid.shape) / 1e6:7.2f} M {active / 1e6:7.3f} M"
+                    f" {threads:6d} {problem.iterations:5d} {network:8.4f} {setup:8.4f}"
+                    f" {solve:8.4f} {1e9 * each:10.2f} {share:6.0%}",
+                    flush=True,
+                )
+                del problem
+
+
+def table_of_hard_cells(count: int) -> None:
+    """Iterations where a plain solver is weak."""
+    print("\nIterations to 1e-8 on harder cells")
+    hard = {
+        "z graded 1:40": make("bath", count, z_ratio=40.0),
+        "z graded 1:1000": make("bath", count, z_ratio=1000.0),
+        "all axes graded, x and y 1:20": make("bath", count, z_ratio=20.0, xy_ratio=20.0),
+        "all axes graded, x and y 1:60": make("bath", count, z_ratio=20.0, xy_ratio=60.0),
+        "swab, all axes graded 1:20": make("swab", count, z_ratio=20.0, xy_ratio=20.0),
+        "30 % scattered dead cells": make("scattered", count),
+        "log-normal conductivity": make("grainy", count),
+    }
+    for name, cell in hard.items():
+        problem = Problem(cell)
+        problem.load_and_solve()
+        print(f"  {name:32s} {problem.iterations:4d}", flush=True)
+
+
+def peers(matrix, rhs):  # type: ignore[no-untyped-def]
+    """General-purpose solvers: name -> (set-up, solve); solve returns its iterations."""
+    from scipy.sparse.linalg import LinearOperator, cg
+
+    def run(preconditioner) -> int:  # type: ignore[no-untyped-def]
+        count = 0
+
+        def step(_: object) -> None:
+            nonlocal count
+            count += 1
+
+        cg(matrix, rhs, rtol=TOLERANCE, maxiter=5000, M=preconditioner, callback=step)
+        return count
+
+    inverse = 1.0 / matrix.diagonal()
+    jacobi = LinearOperator(matrix.shape, matvec=lambda v: inverse * v)
+    found = {"CG + Jacobi (scipy)": (lambda: jacobi, run)}
+    if importlib.util.find_spec("pyamg"):
+        import pyamg
+
+        found["CG + Ruge-Stueben (pyamg)"] = (
+            lambda: pyamg.ruge_stuben_solver(matrix).aspreconditioner(),
+            run,
+        )
+        found["CG + smoothed aggregation (pyamg)"] = (
+            lambda: pyamg.smoothed_aggregation_solver(matrix).aspreconditioner(),
+            run,
+        )
+    if importlib.util.find_spec("petsc4py"):
+        found |= _petsc(matrix, rhs)
+    return found
+
+
+def _petsc(matrix, rhs):  # type: ignore[no-untyped-def]
+    """CG + algebraic multigrid of PETSc, where it is installed."""
+    from petsc4py import PETSc
+
+    a = PETSc.Mat().createAIJ(matrix.shape, csr=(matrix.indptr, matrix.indices, matrix.data))
+    b, x = PETSc.Vec().createWithArray(rhs), PETSc.Vec().createWithArray(np.zeros(rhs.size))
+
+    def setup():  # type: ignore[no-untyped-def]
+        solver = PETSc.KSP().create()
+        solver.setOperators(a)
+        solver.setType("cg")
+        solver.getPC().setType("gamg")
+        solver.setTolerances(rtol=TOLERANCE)
+        solver.setUp()
+        return solver
+
+    def run(solver) -> int:  # type: ignore[no-untyped-def]
+        solver.solve(b, x)
+        return int(solver.getIterationNumber())
+
+    return {"CG + GAMG (PETSc)": (setup, run)}
+
+
+def table_of_peers(counts: list[tuple[str, int]], repeats: int) -> None:
+    """Set-up and solve against general-purpose solvers on the same matrix, one thread each."""
+    print("\nThe same matrix, one thread; ratios are theirs over ours")
+    for kind, count in counts:
+        problem = Problem(make(kind, count))
+        setup = median_time(problem.load, repeats)
+        solve = median_time(problem.solve, repeats)
+        matrix, rhs = problem.matrix()
+        print(f"  {kind}, {rhs.size / 1e6:.3f} M unknowns")
+        print("    solver                               its  set-up    solve   solve x  both x")
+        print(f"    {'this':34s} {problem.iterations:5d} {setup:7.3f} {solve:8.3f}", flush=True)
+        for name, (make_one, run) in peers(matrix, rhs).items():
+            start = time.perf_counter()
+            ready = make_one()
+            middle = time.perf_counter()
+            iterations = run(ready)
+            end = time.perf_counter()
+            theirs = (middle - start, end - middle)
+            print(
+                f"    {name:34s} {iterations:5d} {theirs[0]:7.3f} {theirs[1]:8.3f}"
+                f" {theirs[1] / solve:8.1f} {sum(theirs) / (setup + solve):8.1f}",
+                flush=True,
+            )
+
+
+LAWS = np.array(
+    [
+        law_row(Tafel(0.3, 0.026, equilibrium=-0.42, film_resistance=1e-5, limit=2e4)),
+        law_row(ButlerVolmer(1e-3, 0.052, 0.052, equilibrium=-0.14)),
+    ]
+)
+SUPPLY = Supply(9.4, 2.3)
+
+
+def table_of_stops(sizes: list[int], stops: int) -> None:
+    """Whole stops: network, levels, Newton with circuit, at places one cell apart."""
+    print("\nStops per second: polarisation and circuit included, tolerance 1e-5")
+    print("window                active  workers  stops/s  Newton  its warm  its cold  its linear")
+    for count in sizes:
+        cell = make("swab", count)
+        problem = Problem(cell)
+        problem.load_and_solve()
+        cold = solve_network(problem.network, LAWS, SUPPLY, tolerance=1e-5, hierarchy=problem.mesh)
+        for workers in sorted({1, processors()}):
+            with ThreadPoolExecutor(workers) as pool:
+                meshes = [Problem(cell) for _ in range(workers)]
+                list(pool.map(lambda one: _walk(one, 2), meshes))
+                start = time.perf_counter()
+                walked = list(pool.map(lambda one: _walk(one, stops // workers), meshes))
+                seconds = time.perf_counter() - start
+            done = sum(len(each) for each in walked)
+            warm = statistics.mean(s.iterations for each in walked for s in each[1:])
+            steps = statistics.mean(s.newton_steps for each in walked for s in each[1:])
+            shape = " x ".join(str(n) for n in reversed(cell.grid.shape))
+            print(
+                f"{shape:18s} {problem.network.unknowns / 1e6:7.3f} M {workers:6d}"
+                f" {done / seconds:9.1f} {steps:7.1f} {warm:9.1f} {cold.iterations:9d}"
+                f" {problem.iterations:11d}",
+                flush=True,
+            )
+
+
+def _walk(problem: Problem, count: int):  # type: ignore[no-untyped-def]
+    """Solve ``count`` places: the openings under the swab move by one cell a place."""
+    cell, solution, found = problem.cell, None, []
+    conductivity = cell.conductivity.copy()
+    mask = (cell.grid.z[1:] > 0.0) & (cell.grid.z[1:] <= 0.2001e-3)
+    under = cell.conductivity[np.flatnonzero(~mask)[1]] > 0.0
+    openings = np.random.default_rng(7).random(cell.label.shape[1:]) < 0.0
+    wide = make("bath", cell.label.shape[2]).conductivity[1] > 0.0
+    for n in range(count):
+        openings = np.roll(wide, n, axis=1) & under
+        conductivity[mask] = np.where(openings, cell.conductivity.max(), 0.0)
+        network = build_network(cell.grid, conductivity, cell.label, np.zeros(2))
+        solution = solve_network(
+            network, LAWS, SUPPLY, tolerance=1e-5, hierarchy=problem.mesh, start=solution
+        )
+        found.append(solution)
+    return found
+
+
+def table_of_large(limit: float) -> None:
+    """As many cells as fit."""
+    print("\nLarge boxes, all processors")
+    for count in (432, 632, 800):
+        shape = (round(0.4 * count) + 2, count, count)
+        needed = split_size(shape) * 90.0
+        if needed > limit:
+            print(f"  {np.prod(shape) / 1e6:.0f} M cells would need {needed / 2**30:.0f} GiB")
+            continue
+        problem = Problem(make("bath", count), processors())
+        start = time.perf_counter()
+        problem.load_and_solve()
+        seconds = time.perf_counter() - start
+        print(
+            f"  {np.prod(shape) / 1e6:6.1f} M cells, {problem.iterations} iterations, "
+            f"{seconds:.1f} s, peak {_peak() / np.prod(shape):.0f} B/cell of the whole process",
+            flush=True,
+        )
+        del problem
+
+
+def _peak() -> float:
+    """Highest memory of this process so far [B]."""
+    import resource
+
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024.0
+
+
+def latency() -> None:
+    """Whole process on the demo: first run with an empty cache of compiled code, and cached."""
+    print("\nThe demo case as a whole process")
+    case = Path(__file__).parent.parent / "cases" / "garden_tag.toml"
+    with tempfile.TemporaryDirectory() as folder:
+        environment = os.environ | {"NUMBA_CACHE_DIR": f"{folder}/compiled"}
+        for name in ("first run, everything compiled", "cached"):
+            start = time.perf_counter()
+            subprocess.run(
+                [sys.executable, "-m", "simulate", "etch", str(case), "--quiet", "--force",
+                 "--out", f"{folder}/run"],
+                check=True, env=environment, stdout=subprocess.DEVNULL,
+            )  # fmt: skip
+            print(f"  {name:32s} {time.perf_counter() - start:6.1f} s", flush=True)
+
+
+def main() -> None:
+    """Print all tables."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--quick", action="store_true", help="small sizes only")
+    parser.add_argument("--large", action="store_true", help="also as many cells as fit")
+    options = parser.parse_args()
+    sizes = [108] if options.quick else [108, 216, 342]
+    bandwidth = {threads: triad(threads) for threads in sorted({1, processors()})}
+    print(f"{processors()} processors, {available_memory() / 2**30:.0f} GiB free")
+    for threads, value in bandwidth.items():
+        print(f"triad with {threads} threads: {value / 1e9:.1f} GB/s (24 B counted)")
+    table_of_solves(sizes, bandwidth, 3)
+    table_of_hard_cells(60 if options.quick else 108)
+    table_of_peers([("swab", 100)] if options.quick else [("bath", 116), ("swab", 200)], 3)
+    table_of_stops([100] if options.quick else [100, 200], 24 if options.quick else 60)
+    if options.large:
+        table_of_large(available_memory())
+    latency()
+
+
+if __name__ == "__main__":
+    main()
