@@ -55,6 +55,11 @@ class Setting:
     supply: Supply
     open_fraction: Doubles
 
+    @property
+    def equilibrium(self) -> tuple[float, float]:
+        """Potentials of plate and cathode at no current [V]."""
+        return float(self.laws[0, 7]), float(self.laws[1, 7])
+
 
 @dataclass(frozen=True, eq=False)
 class StopField:
@@ -89,7 +94,7 @@ class _Bench:
             self.wet[place.phase] = setting.window.wet(place.phase)
         wet = self.wet[place.phase]
         part, cells = _cut(setting.open_fraction, place.corner, wet.plan.shape)
-        network, area = build_window(setting.window, wet, part, setting.kappa)
+        network, area = build_window(setting.window, wet, part, setting.kappa, setting.equilibrium)
         if not (network.faces.electrode == 0).any():
             return _nothing(setting.supply)
         self.last = solve_network(

@@ -186,13 +186,18 @@ def wet_plan(swab: Swab, x: Doubles, y: Doubles) -> Doubles:
 
 
 def build_window(
-    window: Window, wet: Wet, open_fraction: Doubles, kappa: Conductivities
+    window: Window,
+    wet: Wet,
+    open_fraction: Doubles,
+    kappa: Conductivities,
+    equilibrium: tuple[float, float] = (0.0, 0.0),
 ) -> tuple[Network, Doubles]:
     """The network of the swab at one place.
 
     Parameters
     ----------
     open_fraction : of the stencil in the window's plan cells, (ny, nx).
+    equilibrium : potentials of plate and cathode at no current [V].
 
     Returns
     -------
@@ -204,7 +209,7 @@ def build_window(
     conductivity[1 : 1 + window.mask_layers] = kappa.free * share
     label = wet.label.copy()
     label[0] = share > 0
-    network = build_network(wet.grid, conductivity, label, np.zeros(2))
+    network = build_network(wet.grid, conductivity, label, -np.array(equilibrium))
     faces = _true_faces(network.faces, window, wet, share)
     return replace(network, faces=faces), share * wet.grid.plan_areas
 
