@@ -11,8 +11,8 @@ Levels halve the plan (y, x) and keep z; vertical lines are solved exactly, in t
 chequered plan. Strong and weak coupling in z, thin films and graded layers are then met by the
 same smoother, and a mask's openings are never merged with the mask above or below them
 (semi-coarsening with line relaxation: Briggs, Henson & McCormick, A Multigrid Tutorial, 2nd ed.
-2000, ch. 7; from memory). The coarse correction is spread as it was gathered, so that the cycle is symmetric and sound for
-any conductances. It runs in float32 and changes from step to step by its
+2000, ch. 7; from memory). The coarse correction is spread as it was gathered, so that the cycle is
+symmetric and sound for any conductances. It runs in float32 and changes from step to step by its
 rounding, hence the flexible (Polak-Ribiere) conjugate gradients of Notay, SIAM J. Sci. Comput. 22
 (2000) 1444 (from memory).
 """
@@ -89,7 +89,8 @@ class Hierarchy:
 
     The arrays are made once and reused for network after network of the same shape: `load` puts a
     network in, `retie` changes the conductances to electrodes, `solve` solves. The same numbers
-    come out, to the last bit, for any number of threads.
+    come out, to the last bit, for any number of threads. ``phi`` holds the potentials [V]; it keeps
+    them from network to network, as a start for the next.
 
     Parameters
     ----------
@@ -107,8 +108,9 @@ class Hierarchy:
     ) -> None:
         self.levels = _make_levels(shape, widths)
         size = split_size(shape)
-        self.r, self.p, self.q, self.move = (np.zeros(size) for _ in range(4))
+        self.phi, self.r, self.p, self.q, self.move = (np.zeros(size) for _ in range(5))
         self.threads = threads
+        self._foreign = False
         self._sums = np.zeros((2, shape[1]))
         self._cells = np.zeros(0, np.int64)
         self._ties = np.zeros(0)
@@ -118,6 +120,14 @@ class Hierarchy:
 
     # ------------------------------------------------------------------------------ loading
 
+    def begin(self, phi: Doubles | None) -> None:
+        """Put a start into ``phi``: None for zero, an array to copy, ``phi`` itself to go on."""
+        if phi is None:
+            self._on_spans(iteration.clear, self.phi)
+        elif phi is not self.phi:
+            self.phi[:] = phi
+            self._foreign = True
+
     def load(self, network: Network, cells: Integers, ties: Doubles) -> None:
         """Take a network's conductances and ``ties`` [S] from ``cells`` to electrodes.
 
@@ -126,10 +136,12 @@ class Hierarchy:
         finest = self.levels[0]
         if network.shape != finest.shape:
             raise ValueError(f"network of {network.shape} in a hierarchy of {finest.shape}")
+        # nothing is ever written outside spans, so only those of the last network need clearing
+        for vector in (self.r, self.p, self.q, self.move, finest.b, finest.x, finest.pivot):
+            self._on_spans(iteration.clear, vector)
+        before = (0, finest.shape[1], finest.shape, finest.lo, finest.hi)
         finest.tx, finest.ty, finest.tz = network.tx, network.ty, network.tz
         finest.lo, finest.hi = network.lo, network.hi
-        for vector in (self.r, self.p, self.q, self.move, finest.x, finest.pivot):
-            vector[:] = 0.0
         self._slab_levels(finest)
         self._over(
             finest,
@@ -139,6 +151,10 @@ class Hierarchy:
         )
         self._sort_cells(cells)
         self.retie(ties)
+        if self._foreign:
+            self.clear_dead(self.phi)
+        iteration.clear_dead(*before, finest.pivot, self.phi)
+        self._foreign = False
         self._coarsen()
 
     def _sort_cells(self, cells: Integers) -> None:
@@ -187,8 +203,8 @@ class Hierarchy:
                 levels.coarse_spans(*ends, merge.factors, fine.lo, fine.hi, coarse.lo, coarse.hi)
             else:
                 levels.spans_of(coarse.shape, *coarse.faces, coarse.extra, coarse.lo, coarse.hi)
-            coarse.pivot[:] = 0.0
-            coarse.x[:] = 0.0
+            for vector in (coarse.pivot, coarse.b, coarse.x):
+                vector[:] = 0.0
             self._slab_levels(coarse)
             levels.factor_lines(
                 0,
@@ -338,9 +354,8 @@ class Hierarchy:
         self._on_spans(iteration.negate, x)
 
     def clear_dead(self, x: Doubles) -> None:
-        """Zero x where nothing is solved for; another network may have left values there."""
-        level = self.levels[0]
-        iteration.mask_by(0, level.shape[1], level.shape, level.pivot, x)
+        """Zero x where nothing is solved for."""
+        x[self.levels[0].pivot == 0.0] = 0.0
 
     def _direct(self, beta: float, z: Floats, sums: Doubles) -> None:
         """p = z + beta p; q = A p without ties."""
@@ -386,7 +401,7 @@ class Hierarchy:
         unit = start or 1.0  # the cycle sees numbers of order one, whatever the currents are
         self._on_spans(iteration.begin, unit, r, finest.b, q)
         alpha, zr, residual, count = 0.0, 1.0, 1.0, 0
-        while residual > tolerance and start > 0.0 and count < most:
+        while residual > tolerance and start != 0.0 and count < most:
             count += 1
             z = self.cycle()
             self._on_spans(iteration.dots, z, r, q, first, second)
@@ -403,7 +418,7 @@ class Hierarchy:
             residual = float(first.sum()) ** 0.5 / start
             if not np.isfinite(residual):
                 break
-        if start > 0.0 and not residual <= tolerance:
+        if start != 0.0 and not residual <= tolerance:
             raise ConvergenceError(
                 "the linear solve",
                 residual=residual,
@@ -411,7 +426,7 @@ class Hierarchy:
                 iterations=count,
                 remedy="use cells that are less elongated in plan, or a looser tolerance",
             )
-        return count, residual if start > 0.0 else 0.0
+        return count, residual if start != 0.0 else 0.0
 
     def energy(self, lead: Doubles | None, strength: float) -> tuple[float, float]:
         """move . A move, without ties and lead, and with them; uses ``q``."""

@@ -108,8 +108,12 @@ class Field:
 
 @dataclass(frozen=True, eq=False)
 class Solution:
-    """What `solve_network` finds: ``phi`` in the split layout [V], ``current`` of each face [A],
-    cell ``voltage`` [V] (0 without a supply), ``wall`` overpotentials for a warm start [V]."""
+    """What `solve_network` finds.
+
+    ``phi`` in the split layout [V], which belongs to the hierarchy and lasts until its next solve;
+    ``current`` of each face [A]; cell ``voltage`` [V] (0 without a supply); ``wall`` overpotentials
+    for a warm start [V].
+    """
 
     phi: Doubles
     current: Doubles
@@ -138,7 +142,8 @@ def solve_network(
     tolerance : on the unbalanced current of cells, root mean square, relative to the root mean
         square current of electrode faces [-].
     hierarchy : of the same shape, reused; made here when None.
-    start : an earlier solution of a box of the same shape.
+    start : an earlier solution of a box of the same shape; the last one of the same hierarchy costs
+        nothing to start from.
 
     Raises
     ------
@@ -146,26 +151,23 @@ def solve_network(
     """
     mesh = Hierarchy(network.shape) if hierarchy is None else hierarchy
     faces = network.faces
-    phi = np.zeros(mesh.r.size) if start is None else start.phi.copy()
+    mesh.begin(None if start is None else start.phi)
     eta = np.zeros(faces.cell.size)
     if start is not None and start.wall.size == eta.size:
         eta[:] = start.wall
     walls = Terminals(faces, laws, supply, eta)
     walls.lift = 0.0 if start is None else start.voltage
-    return _newton(network, mesh, walls, phi, tolerance)
+    return _newton(network, mesh, walls, tolerance)
 
 
-def _newton(
-    network: Network, mesh: Hierarchy, walls: Terminals, phi: Doubles, tolerance: float
-) -> Solution:
-    cell = network.faces.cell
+def _newton(network: Network, mesh: Hierarchy, walls: Terminals, tolerance: float) -> Solution:
+    cell, phi = network.faces.cell, mesh.phi
     iterations, loaded, first_scale, residual = 0, False, 0.0, np.inf
     for step in range(NEWTON_STEPS + 1):
         walls.balance_supply(phi, mesh.move, 0.0)
         walls.currents(phi)
         if not loaded:
             mesh.load(network, cell, walls.out[1])
-            mesh.clear_dead(phi)
         mesh.apply(phi, mesh.r)
         injected = mesh.gather(walls.out[0])
         kernels.add_at(mesh.cells, -injected, mesh.r)

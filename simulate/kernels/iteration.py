@@ -237,13 +237,34 @@ def negate(j_first, j_last, shape, lo, hi, r):
 
 
 @_compiled
-def mask_by(j_first, j_last, shape, pivot, x):
+def clear(j_first, j_last, shape, lo, hi, x):
+    """x = 0."""
+    nz, _, nx = shape
+    width = _u((nx + 15) // 16 * 8 + 2)
+    sz = _TWO * width
+    sy = _u(nz + 2) * sz
+    for j in range(j_first, j_last):
+        for k in range(nz):
+            row = _u(j + 1) * sy + _u(k + 1) * sz + _ONE
+            for own in (row, row + width):
+                for m in range(_u(lo[j, k]), _u(hi[j, k])):
+                    x[own + m] = 0.0
+
+
+@_compiled
+def clear_dead(j_first, j_last, shape, lo, hi, pivot, x):
     """x = 0 wherever nothing is solved for."""
     nz, _, nx = shape
-    plane = (nz + 2) * 2 * ((nx + 15) // 16 * 8 + 2)
-    for c in range((j_first + 1) * plane, (j_last + 1) * plane):
-        if pivot[c] == 0.0:
-            x[c] = 0.0
+    width = _u((nx + 15) // 16 * 8 + 2)
+    sz = _TWO * width
+    sy = _u(nz + 2) * sz
+    for j in range(j_first, j_last):
+        for k in range(nz):
+            row = _u(j + 1) * sy + _u(k + 1) * sz + _ONE
+            for own in (row, row + width):
+                for m in range(_u(lo[j, k]), _u(hi[j, k])):
+                    if pivot[own + m] == 0.0:
+                        x[own + m] = 0.0
 
 
 @_compiled
