@@ -102,7 +102,7 @@ def test_a_held_bud_covers_the_disc_it_etches():
 def test_a_held_disc_is_deepest_at_its_rim_and_the_same_all_round():
     run = result("press_and_hold")
     summary = run.summary
-    assert summary["mean_depth"]["value"] == pytest.approx(4.19e-6, rel=0.05)
+    assert summary["mean_depth"]["value"] == pytest.approx(2.81e-6, rel=0.05)
     assert 1.2 < summary["edge_ratio"]["value"] < 1.5
     shallowest = np.unravel_index(
         np.where(run.open_fraction == 1.0, run.depth, np.inf).argmin(), run.depth.shape
@@ -163,7 +163,7 @@ def test_a_thick_mask_is_shallower_and_more_even():
     assert thin["mean_depth"]["value"] == pytest.approx(3.93e-6, rel=0.05)
     assert thick["mean_depth"]["value"] == pytest.approx(3.07e-6, rel=0.05)
     assert thick["evenness"]["value"] > thin["evenness"]["value"] + 0.08
-    assert thick["edge_ratio"]["value"] < thin["edge_ratio"]["value"] - 0.2
+    assert thick["edge_ratio"]["value"] < thin["edge_ratio"]["value"] - 0.15
 
 
 def test_narrow_slots_are_deeper_and_a_thick_mask_makes_them_more_alike():
