@@ -401,7 +401,7 @@ class Hierarchy:
         unit = start or 1.0  # the cycle sees numbers of order one, whatever the currents are
         self._on_spans(iteration.begin, unit, r, finest.b, q)
         alpha, zr, residual, count = 0.0, 1.0, 1.0, 0
-        while residual > tolerance and start != 0.0 and count < most:
+        while not residual <= tolerance and start != 0.0 and count < most:
             count += 1
             z = self.cycle()
             self._on_spans(iteration.dots, z, r, q, first, second)
@@ -413,11 +413,11 @@ class Hierarchy:
                 along = iteration.gather_dot(self._cells, lead, p)
                 iteration.add_at(self._cells, lead * (-strength * along), q)
                 pq -= strength * along * along
+            if not pq > 0.0:  # the circuit has left the matrix nothing to hold on to, or NaN
+                break
             alpha = zr / pq
             self._on_spans(iteration.advance, alpha, unit, p, q, self.move, r, finest.b, first)
             residual = float(first.sum()) ** 0.5 / start
-            if not np.isfinite(residual):
-                break
         if start != 0.0 and not residual <= tolerance:
             raise ConvergenceError(
                 "the linear solve",
