@@ -162,17 +162,43 @@ def grainy(cells: float, sigma: float, seed: int) -> Cell:
 
 
 def awkward_box(
-    shape: tuple[int, int, int], seed: int, dead: float = 0.2, metal: float = 0.1
+    shape: tuple[int, int, int],
+    seed: int,
+    *,
+    dead: float = 0.2,
+    metal: float = 0.1,
+    even: bool = False,
 ) -> Cell:
-    """A small box of uneven cells, conductivities over three decades, insulator and metal."""
+    """A small box of uneven cells, conductivities over three decades, insulator and metal.
+
+    ``even`` : the plan is of even cells after all.
+    """
     draw = np.random.default_rng(seed)
     edges = [np.cumsum(draw.uniform(0.5, 2.0, n + 1)) * MILLIMETRE for n in shape]
+    if even:
+        edges[1:] = [np.arange(n + 1) * MILLIMETRE for n in shape[1:]]
     grid = sf.Grid.box(edges[2], edges[1], edges[0])
     kappa = np.exp(draw.uniform(-3.0, 3.0, shape))
     kappa[draw.random(shape) < dead] = 0.0
     choice = draw.random(shape)
     first, second = choice < metal, choice > 1.0 - metal
     return Cell(grid, kappa, (Electrode("plate", first, 1.0), Electrode("wire", second, 0.0)))
+
+
+def without_pockets(cell: Cell) -> Cell:
+    """The cell with all liquid turned to insulator from which no way leads to an electrode."""
+    reached = cell.label > 0
+    while True:
+        padded = np.pad(reached, 1)
+        near = reached.copy()
+        for axis in range(3):
+            for shift in (-1, 1):
+                near |= np.roll(padded, shift, axis)[1:-1, 1:-1, 1:-1]
+        near &= (cell.conductivity > 0) | (cell.label > 0)
+        if (near == reached).all():
+            break
+        reached = near
+    return Cell(cell.grid, np.where(reached, cell.conductivity, 0.0), cell.electrodes)
 
 
 def loaded(cell: Cell, series: float = 0.0, threads: int = 1) -> tuple[Network, Hierarchy]:

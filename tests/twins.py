@@ -6,14 +6,17 @@ nothing is shared with the package but the grid's own numbers.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
 
 import simulate as sf
+from simulate.coarsening import Merge
 
 Doubles = NDArray[np.float64]
+Mask = NDArray[np.bool_]
 Shape = tuple[int, int, int]
 Faces = tuple[Doubles, Doubles, Doubles]
 
@@ -108,35 +111,57 @@ def matrix(faces: Faces, extra: Doubles | None = None) -> Doubles:
     return out
 
 
-def coarse_shape(shape: Shape, factors: tuple[int, int]) -> Shape:
-    return shape[0], -(-shape[1] // factors[0]), -(-shape[2] // factors[1])
+def coarse_shape(shape: Shape, merge: Merge) -> Shape:
+    return shape[0], merge.widths[0].size, merge.widths[1].size
 
 
-def coarsen(faces: Faces, extra: Doubles, factors: tuple[int, int]) -> tuple[Faces, Doubles]:
-    """Conductances of the coarser level, and the sums of ``extra``."""
+def parent_of(merge: Merge, cell: tuple[int, int, int]) -> tuple[int, int, int]:
+    k, j, i = cell
+    return k, int(merge.parents[0][j]), int(merge.parents[1][i])
+
+
+def coarsen(faces: Faces, extra: Doubles, merge: Merge) -> tuple[Faces, Doubles]:
+    """Conductances of the coarser level, and the sums of ``extra``.
+
+    A face between two coarse cells, in series with half of what it reaches into on either side but
+    with no more than half its own resistance: T / (1 + min(1, T/T_left)/2 + min(1, T/T_right)/2).
+    """
     shape = faces[0].shape
-    small = coarse_shape(shape, factors)
-    out = tuple(np.zeros(small) for _ in range(3))
-    gathered = np.zeros(small)
-    step = {0: 1, 1: factors[0], 2: factors[1]}
-    for k, j, i in np.ndindex(*shape):
-        fine = (k, j, i)
-        home = (k, j // factors[0], i // factors[1])
-        gathered[home] += extra[fine]
-        for axis in range(3):
-            if (fine[axis] + 1) % step[axis]:
-                continue  # inside a coarse cell
-            t = faces[axis][fine]
+    out = tuple(np.zeros(coarse_shape(shape, merge)) for _ in range(3))
+    gathered = np.zeros(coarse_shape(shape, merge))
+    for cell in np.ndindex(*shape):
+        home = parent_of(merge, cell)
+        gathered[home] += extra[cell]
+        for axis, side, other in neighbours(shape, cell):
+            t = faces[axis][cell]
+            if side < 0 or t == 0 or parent_of(merge, other) == home:
+                continue
             stretch = 1.0
-            if step[axis] == 2 and t > 0:
-                for shift in (-1, 1):
-                    along = list(fine)
-                    along[axis] += shift
-                    if 0 <= along[axis] < shape[axis]:
-                        inner = faces[axis][tuple(along)]
-                        stretch += 0.5 * min(1.0, t / inner) if inner > 0 else 0.0
+            for start, way in ((cell, -1), (other, 1)):
+                along = list(start)
+                along[axis] += way
+                inside = 0 <= along[axis] < shape[axis]
+                if inside and parent_of(merge, tuple(along)) == parent_of(merge, start):
+                    inner = faces[axis][tuple(along) if way < 0 else start]
+                    stretch += 0.5 * min(1.0, t / inner) if inner > 0 else 0.0
             out[axis][home] += t / stretch
     return out, gathered
+
+
+def restrict(fine: Doubles, merge: Merge) -> Doubles:
+    """Sum of the children of each coarse cell."""
+    out = np.zeros(coarse_shape(fine.shape, merge))
+    for cell in np.ndindex(*fine.shape):
+        out[parent_of(merge, cell)] += fine[cell]
+    return out
+
+
+def prolong(coarse: Doubles, shape: Shape, merge: Merge) -> Doubles:
+    """Each cell takes the value of the coarse cell it lies in."""
+    out = np.zeros(shape)
+    for cell in np.ndindex(*shape):
+        out[cell] = coarse[parent_of(merge, cell)]
+    return out
 
 
 def colour_of(shape: Shape) -> NDArray[np.int64]:
@@ -145,41 +170,31 @@ def colour_of(shape: Shape) -> NDArray[np.int64]:
     return (i + j) % 2
 
 
-def solve_colour(
-    system: Doubles, active: NDArray[np.bool_], colour: int, b: Doubles, x: Doubles
-) -> None:
+def solve_colour(system: Doubles, active: Mask, colour: int, b: Doubles, x: Doubles) -> None:
     """Solve all lines of one colour exactly with the other colour held, in place."""
-    shape = active.shape
-    own = ((colour_of(shape) == colour) & active).ravel()
-    rest = ~own
-    right = b.ravel()[own] - system[np.ix_(own, rest)] @ x.ravel()[rest]
+    own = ((colour_of(active.shape) == colour) & active).ravel()
+    right = b.ravel()[own] - system[np.ix_(own, ~own)] @ x.ravel()[~own]
     x.ravel()[own] = np.linalg.solve(system[np.ix_(own, own)], right)
 
 
-def restrict(fine: Doubles, factors: tuple[int, int]) -> Doubles:
-    """Sum of the children of each coarse cell."""
-    out = np.zeros(coarse_shape(fine.shape, factors))
-    for k, j, i in np.ndindex(*fine.shape):
-        out[k, j // factors[0], i // factors[1]] += fine[k, j, i]
-    return out
+def cycle(
+    faces: Faces, extra: Doubles, merges: Sequence[Merge | None], b: Doubles
+) -> tuple[Doubles, list[Doubles]]:
+    """One cycle from x = 0 on a dense matrix; the answer, and the right-hand sides of all levels.
 
-
-def prolong(
-    coarse: Doubles, active: NDArray[np.bool_], shape: Shape, factors: tuple[int, int]
-) -> Doubles:
-    """Bilinear in the plan with weights 3/4 and 1/4, over active coarse cells only."""
-    out = np.zeros(shape)
-    for k, j, i in np.ndindex(*shape):
-        choices = []
-        for place, factor in ((j, factors[0]), (i, factors[1])):
-            near = place // factor
-            far = near + (1 if place % 2 else -1)
-            choices.append([(near, 0.75), (far, 0.25)] if factor == 2 else [(near, 1.0)])
-        total, weight = 0.0, 0.0
-        for (jc, wj), (ic, wi) in product(*choices):
-            inside = 0 <= jc < coarse.shape[1] and 0 <= ic < coarse.shape[2]
-            if inside and active[k, jc, ic]:
-                total += wj * wi * coarse[k, jc, ic]
-                weight += wj * wi
-        out[k, j, i] = total / weight if weight else 0.0
-    return out
+    Red, black; sum the residual; correct; black, red. The last level, one line, is solved.
+    """
+    system = matrix(faces, extra)
+    active = np.diag(system).reshape(b.shape) > 0
+    x = np.zeros(b.shape)
+    for colour in (0, 1):
+        solve_colour(system, active, colour, b, x)
+    if merges[0] is None:
+        return x, [b]
+    residual = np.where(active, b - (system @ x.ravel()).reshape(b.shape), 0.0)
+    small, gathered = coarsen(faces, extra, merges[0])
+    low, rights = cycle(small, gathered, merges[1:], restrict(residual, merges[0]))
+    x += np.where(active, prolong(low, b.shape, merges[0]), 0.0)
+    for colour in (1, 0):
+        solve_colour(system, active, colour, b, x)
+    return x, [b, *rights]

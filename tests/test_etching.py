@@ -1,0 +1,367 @@
+"""The run: charge, depth and mass close; repeats, threads and interruptions change nothing."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+import simulate as sf
+from simulate import etching
+from simulate.case import all_stops
+from simulate.materials import find_metal
+from simulate.metals import FARADAY
+from simulate.removal import depth_from_charge
+from simulate.window import PHASES
+
+TEXT = """
+title = "A small plate, all invented"
+
+[plate]
+metal = "{metal}"
+width = "10 mm"
+height = "8 mm"
+
+[electrolyte]
+vinegar = "50 mL"
+salt = "5 g"
+temperature = "22 degC"
+
+[supply]
+emf = "2 V"
+resistance = "2.5 ohm"
+
+[stencil]
+thickness = "0.2 mm"
+shapes = [
+  {{ kind = "rectangle", x = "{slot}", y = "4 mm", width = "1.2 mm", height = "4 mm" }},
+  {{ kind = "circle", x = "5 mm", y = "4 mm", diameter = "2.4 mm" }},
+]
+
+[swab]
+form = "bud"
+diameter = "3 mm"
+length = "7 mm"
+press = "0.5 mm"
+tilt = "90 deg"
+wire_diameter = "0.8 mm"
+wire_gap = "1.6 mm"
+
+{stroke}
+
+[grid]
+cell = "0.4 mm"
+"""
+
+HATCH = """[stroke]
+pattern = "hatch"
+x = "5 mm"
+y = "4 mm"
+width = "6 mm"
+height = "2 mm"
+spacing = "2 mm"
+speed = "2 mm/s"
+passes = {passes}
+turn_time = "0.5 s"
+"""
+
+DABS = """[stroke]
+pattern = "dabs"
+points = [[3, 4], [5, 4], [5.2, 4], [7, 4]]
+unit = "mm"
+time = "3 s"
+"""
+
+
+def case(stroke=HATCH, metal="carbon steel", passes=1, slot="2 mm"):
+    text = TEXT.format(metal=metal, slot=slot, stroke=stroke.format(passes=passes))
+    return sf.parse_case(text, "small.toml")
+
+
+@pytest.fixture(scope="module")
+def hatched():
+    return sf.etch_case(case(), workers=1)
+
+
+def open_area(result):
+    cells = np.outer(np.diff(result.y_edges), np.diff(result.x_edges))
+    return result.open_fraction * cells
+
+
+MAPS = ("depth", "contact_time", "charge_density", "peak_density", "open_fraction")
+HISTORIES = ("time", "dwell", "current", "voltage", "swab_x", "swab_y", "sample_density")
+
+
+def same_bits(one, two, names=MAPS + HISTORIES):
+    return [name for name in names if not np.array_equal(getattr(one, name), getattr(two, name))]
+
+
+# -------------------------------------------------------------------------------- what must close
+
+
+def test_charge_is_the_sum_of_current_and_dwell(hatched):
+    left = (hatched.charge_density * open_area(hatched)).sum()
+    assert left == pytest.approx((hatched.current * hatched.dwell).sum(), rel=1e-13)
+    assert left > 0.1
+
+
+def test_removed_volume_is_faradays(hatched):
+    """volume * density * F / EW = efficiency * charge."""
+    metal = hatched.case.metal
+    volume = (hatched.depth * open_area(hatched)).sum()
+    moles = volume * metal.density.value / metal.equivalent_weight
+    charge = (hatched.current * hatched.dwell).sum()
+    assert moles * FARADAY == pytest.approx(metal.efficiency.value * charge, rel=1e-13)
+
+
+def test_depth_is_that_of_the_charge_cell_by_cell(hatched):
+    assert (hatched.depth == depth_from_charge(hatched.case.metal, hatched.charge_density)).all()
+
+
+def test_the_circuit_closes_at_every_stop(hatched):
+    supply = hatched.case.supply.after()
+    assert supply.resistance >= 2.5
+    sagged = supply.emf - supply.resistance * hatched.current
+    assert hatched.voltage == pytest.approx(sagged, rel=1e-9)
+
+
+def test_electrodes_stand_at_their_equilibrium_potentials(hatched):
+    """A metal nobler by 0.3 V takes 0.3 V more emf for the same current."""
+    noble, taller = 0.3, hatched.case.text.replace('"2 V"', '"2.3 V"')
+    metal = hatched.case.metal
+    shifted = metal.equilibrium.value + noble
+    datum = dataclasses.replace(metal.equilibrium, value=shifted, low=shifted, high=shifted)
+    lifted = dataclasses.replace(
+        sf.parse_case(taller, "small.toml"), metal=dataclasses.replace(metal, equilibrium=datum)
+    )
+    result = sf.etch_case(lifted, workers=1)
+    assert result.current == pytest.approx(hatched.current, rel=1e-4, abs=1e-9)
+    assert result.voltage == pytest.approx(hatched.voltage + noble, rel=1e-4)
+    plain = sf.etch_case(sf.parse_case(taller, "small.toml"), workers=1)
+    assert plain.current.sum() > 1.1 * hatched.current.sum()
+
+
+def test_stops_last_as_long_as_the_stroke(hatched):
+    """Two lines of 6 mm at 2 mm/s and one turn of 0.5 s; the map holds no more than that."""
+    moving = 2 * 6.0 / 2.0
+    assert hatched.dwell.sum() == pytest.approx(moving + 0.5, rel=1e-12)
+    assert hatched.contact_time.max() <= hatched.dwell.sum() * (1 + 1e-12)
+
+
+def test_nothing_is_etched_where_nothing_is_open_or_wet(hatched):
+    closed = hatched.open_fraction == 0
+    dry = hatched.contact_time == 0
+    for name in ("depth", "charge_density", "peak_density"):
+        assert not getattr(hatched, name)[closed | dry].any()
+    assert (hatched.depth[~closed & ~dry] > 0).all()
+
+
+def test_kept_maps_are_those_of_their_stops(hatched):
+    """Every stop is kept here. Under a patch that covers a cell in part, the wet part is shown."""
+    assert (hatched.sample_stop == np.arange(len(hatched.time))).all()
+    totals = (hatched.sample_density * open_area(hatched)).sum(axis=(1, 2))
+    assert (totals >= hatched.current * (1 - 1e-6)).all()
+    assert hatched.peak_density == pytest.approx(hatched.sample_density.max(axis=0), rel=1e-6)
+
+
+def test_twice_the_time_makes_twice_the_depth():
+    one, two = (sf.etch_case(case(DABS.replace("3 s", t))) for t in ("3 s", "6 s"))
+    assert two.depth == pytest.approx(2 * one.depth, rel=1e-12)
+
+
+# --------------------------------------------------------------------------------------- symmetry
+
+
+def test_a_mirrored_case_is_etched_mirrored():
+    """Plate, openings and stops mirrored about x = 5 mm; places fall on whole cells."""
+    places = [[3.2, 4.0], [4.8, 4.4]]
+    stroke = DABS.replace("[[3, 4], [5, 4], [5.2, 4], [7, 4]]", "{}")
+    one = sf.etch_case(case(stroke.format(places), slot="2 mm"), workers=1)
+    mirrored = [[10.0 - x, y] for x, y in places]
+    two = sf.etch_case(case(stroke.format(mirrored), slot="8 mm"), workers=1)
+    # two fields solved to 1e-5 each
+    scale = one.depth.max()
+    assert two.depth[:, ::-1] == pytest.approx(one.depth, abs=1e-4 * scale)
+    assert two.current == pytest.approx(one.current, rel=1e-5)
+    assert two.contact_time[:, ::-1] == pytest.approx(one.contact_time, abs=1e-12)
+
+
+def test_a_symmetric_case_is_etched_symmetrically():
+    stroke = DABS.replace("[[3, 4], [5, 4], [5.2, 4], [7, 4]]", "[[5, 4]]")
+    result = sf.etch_case(case(stroke), workers=1)
+    disc = result.depth.copy()
+    scale = disc.max()
+    assert disc[::-1] == pytest.approx(disc, abs=1e-4 * scale)
+
+
+# ----------------------------------------------------------------------------- threads and repeats
+
+
+def test_any_number_of_workers_gives_the_same_bits(hatched):
+    for workers in (2, 5):
+        assert same_bits(hatched, sf.etch_case(case(), workers=workers)) == []
+
+
+def test_repeated_passes_are_solved_once(hatched):
+    stroke = HATCH.replace("0.5 s", "0 s")
+    once, often = (sf.etch_case(case(stroke, passes=passes), workers=1) for passes in (1, 3))
+    for name in ("solves", "iterations"):
+        assert often.statistics[name] == once.statistics[name]
+    assert len(often.time) == 3 * len(once.time)
+    assert often.depth == pytest.approx(3 * once.depth, rel=1e-12)
+    assert len(hatched.time) > len(once.time)  # which rests at its turn
+
+
+def test_solves_are_as_many_as_there_are_different_places(hatched):
+    stops = all_stops(hatched.case)
+    eighth = hatched.case.grid.cell / PHASES
+    places = {(round(x / eighth), round(y / eighth)) for x, y in zip(stops.x, stops.y, strict=True)}
+    assert hatched.statistics["solves"] == len(places)
+    assert len(places) > 1
+
+
+def test_places_closer_than_a_sixteenth_of_a_cell_are_one():
+    eighth = 0.4 / PHASES
+    stroke = DABS.replace("[5.2, 4]", f"[{5 + 0.2 * eighth}, 4]")
+    assert sf.etch_case(case(stroke)).statistics["solves"] == 3
+
+
+def test_progress_counts_places_up_to_all_of_them():
+    calls = []
+    result = sf.etch_case(case(DABS), lambda done, of: calls.append((done, of)))
+    assert calls == [(n, 4) for n in range(1, 5)]
+    assert result.statistics["solves"] == 4
+    assert not result.partial
+
+
+# ----------------------------------------------------------------------------------- interruption
+
+
+def interrupted(stroke, after, **options):
+    def stop(done, of):
+        if done == after:
+            raise KeyboardInterrupt
+
+    return sf.etch_case(case(stroke, **options), stop)
+
+
+def test_an_interrupted_run_keeps_the_stops_up_to_there():
+    whole = sf.etch_case(case(DABS))
+    part = interrupted(DABS, after=2)
+    assert part.partial
+    assert not whole.partial
+    for name in ("time", "dwell", "current", "voltage", "swab_x", "swab_y"):
+        kept = getattr(part, name)
+        assert len(kept) == 2
+        assert (kept == getattr(whole, name)[:2]).all()
+
+
+def test_the_depth_of_an_interrupted_run_is_that_of_its_stops_alone():
+    shorter = sf.etch_case(
+        case(DABS.replace("[[3, 4], [5, 4], [5.2, 4], [7, 4]]", "[[3, 4], [5, 4]]"))
+    )
+    assert same_bits(interrupted(DABS, after=2), shorter) == []
+
+
+def test_a_stop_at_a_place_known_already_is_kept_after_an_interruption():
+    """Third and fourth stop lie where the first two lay: all four are done with two solves."""
+    stroke = DABS.replace("[5.2, 4], [7, 4]]", "[3, 4], [5, 4], [7, 4]]")
+    part = interrupted(stroke, after=2)
+    assert part.statistics["solves"] == 2
+    assert len(part.time) == 4
+
+
+def test_an_interruption_before_the_first_field_leaves_a_bare_plate(monkeypatch):
+    def at_once(*_):
+        raise KeyboardInterrupt
+        yield
+
+    monkeypatch.setattr(etching, "solve_places", at_once)
+    result = sf.etch_case(case(DABS))
+    assert result.partial
+    assert len(result.time) == 0
+    assert not result.depth.any()
+    assert not result.contact_time.any()
+
+
+def test_a_fault_in_the_progress_is_not_swallowed():
+    def broken(done, of):
+        raise RuntimeError("from the progress")
+
+    with pytest.raises(RuntimeError, match="from the progress"):
+        sf.etch_case(case(DABS), broken)
+
+
+# -------------------------------------------------------------------------------- refused and idle
+
+
+def test_titanium_is_refused_with_the_reason():
+    with pytest.raises(sf.InputError) as caught:
+        sf.etch_case(case(metal="titanium"))
+    (fault,) = caught.value.faults
+    assert fault.key.endswith("metal")
+    assert "etch" in fault.problem
+    assert fault.expected
+
+
+def test_titanium_is_refused_by_the_run_too():
+    steel = case()
+    with pytest.raises(sf.InputError) as caught:
+        sf.etch_case(dataclasses.replace(steel, metal=find_metal("titanium")))
+    (fault,) = caught.value.faults
+    assert fault.key == "metal"
+    assert fault.expected
+
+
+def test_a_swab_over_the_mask_alone_passes_no_current():
+    stroke = DABS.replace("[[3, 4], [5, 4], [5.2, 4], [7, 4]]", "[[8.5, 1.5], [5, 4]]")
+    result = sf.etch_case(case(stroke))
+    assert result.current[0] == 0.0
+    assert result.voltage[0] == 2.0
+    assert result.current[1] > 0.0
+    covered = np.hypot(result.x[None, :] - 8.5e-3, result.y[:, None] - 1.5e-3) < 0.8e-3
+    assert (result.contact_time[covered] > 0).all()
+    assert not result.depth[covered].any()
+
+
+def test_a_sliver_of_an_opening_under_the_swab_is_no_trouble():
+    """Stops from clear of the disc to well over it, 10 micrometres apart at the rim."""
+    places = [[7.28 + 0.01 * n, 4] for n in range(9)]
+    stroke = DABS.replace("[[3, 4], [5, 4], [5.2, 4], [7, 4]]", f"{[[5, 4], *places]}")
+    result = sf.etch_case(case(stroke))
+    rim = result.current[1:]
+    assert (np.diff(rim) <= 0).all()
+    assert (rim >= 0).all()
+    assert rim[0] > rim[-1]
+
+
+def test_a_swab_half_off_the_plate_etches_what_lies_on_it():
+    stroke = DABS.replace("[[3, 4], [5, 4], [5.2, 4], [7, 4]]", "[[0.4, 4]]")
+    result = sf.etch_case(case(stroke))
+    assert result.current[0] > 0
+    total = (result.charge_density * open_area(result)).sum()
+    assert total == pytest.approx(result.current[0] * 3.0, rel=1e-13)
+
+
+# ---------------------------------------------------------------------------------- stated errors
+
+
+def test_the_error_of_spacing_is_stated(hatched):
+    assert 0.0 < hatched.numerical["stop_spacing"] < 0.2
+
+
+def test_a_stroke_without_motion_has_no_error_of_spacing():
+    assert sf.etch_case(case(DABS)).numerical["stop_spacing"] == 0.0
+
+
+def test_closer_stops_state_a_smaller_error():
+    coarse, fine = (
+        sf.etch_case(
+            sf.parse_case(
+                case().text.replace("[grid]", f"[grid]\nstop_spacing = {spacing}"), "small.toml"
+            )
+        ).numerical["stop_spacing"]
+        for spacing in (0.5, 0.125)
+    )
+    assert fine < 0.4 * coarse
