@@ -246,7 +246,7 @@ def _mean(values: np.ndarray, weight: np.ndarray) -> float:
     return float((values * weight).sum()) / total if total > 0.0 else math.nan
 
 
-def _band_share(result: Result) -> np.ndarray:
+def rim_share(result: Result) -> np.ndarray:
     """Share of each cell within `RIM_BAND` of a rim, as for a straight rim along the cell [-].
 
     The share passes from 1 to 0 over one cell width, so that the edge ratio does not jump
@@ -261,7 +261,7 @@ def _summarise(result: Result) -> dict[str, Any]:
     area, depth = result.open_area, result.depth
     mean = _mean(depth, area)
     deviation = math.sqrt(_mean((depth - mean) ** 2, area))
-    share = _band_share(result)
+    share = rim_share(result)
     rest = _mean(depth, area * (1.0 - share))
     volume = float((depth * area).sum())
     current, dwell = result.current, result.dwell
