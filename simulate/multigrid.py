@@ -190,14 +190,13 @@ class Hierarchy:
             assert merge is not None
             ends = (fine.shape, coarse.shape)
             outs = (*coarse.faces, coarse.extra)
-            parents = np.empty_like(self._cells)
             if merge.regular:
                 levels.coarsen_level(*ends, merge.factors, *fine.faces, extra, *outs)
-                levels.coarse_cells(self._cells, *ends, merge.factors, parents)
             else:
                 levels.coarsen_by_table(*ends, *merge.parents, *fine.faces, extra, *outs)
-                levels.cells_by_table(self._cells, *ends, *merge.parents, parents)
             if n == 0:
+                parents = np.empty_like(self._cells)
+                levels.cells_by_table(self._cells, *ends, *merge.parents, parents)
                 iteration.add_at(parents, self._ties, coarse.extra)
             if merge.regular:
                 levels.coarse_spans(*ends, merge.factors, fine.lo, fine.hi, coarse.lo, coarse.hi)

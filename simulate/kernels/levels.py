@@ -210,23 +210,6 @@ def coarsen_level(shape, coarse, factors, tx, ty, tz, extra, cx, cy, cz, cextra)
 
 
 @_compiled
-def coarse_cells(cells, shape, coarse, factors, out):
-    """Places in the coarser level of the cells that hold ``cells``."""
-    nz, _, nx = shape
-    _, _, nxc = coarse
-    fy, fx = factors
-    width = (nx + 15) // 16 * 8 + 2
-    wc = (nxc + 15) // 16 * 8 + 2
-    for f in range(cells.size):
-        row, within = divmod(cells[f], 2 * width)
-        j, k = divmod(row, nz + 2)
-        half, m = divmod(within, width)
-        ic = (2 * (m - 1) + half) // fx
-        jc = (j - 1) // fy
-        out[f] = ((jc + 1) * (nz + 2) + k) * 2 * wc + 1 + (ic >> 1) + (ic & 1) * wc
-
-
-@_compiled
 def coarse_spans(shape, coarse, factors, lo, hi, clo, chi):
     """Spans of the coarser level from those of the finer one."""
     nz, ny, nx = shape
@@ -298,7 +281,7 @@ def coarsen_by_table(shape, coarse, parent_y, parent_x, tx, ty, tz, extra, cx, c
 
 @_compiled
 def cells_by_table(cells, shape, coarse, parent_y, parent_x, out):
-    """As `coarse_cells`, by tables."""
+    """Places in the coarser level of the cells that hold ``cells``, parents by table."""
     nz, _, nx = shape
     _, _, nxc = coarse
     width = (nx + 15) // 16 * 8 + 2
