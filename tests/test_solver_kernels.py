@@ -1,0 +1,229 @@
+"""The loops of the linear solver against slow twins, compiled and as plain Python.
+
+They are run through `Hierarchy`, which lends them their arrays; `twins` has the same mathematics on
+dense matrices. Boxes are small, odd and thin; plans even (pairs join) and uneven (tables say).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import twins
+from geometries import awkward_box, loaded, ties_of, without_pockets
+
+from simulate.conductance import split_index, split_size
+from simulate.kernels import faces, iteration, layout, levels, smoothing
+
+MODULES = (faces, iteration, layout, levels, smoothing)
+SINGLE = 1.2e-7  # two roundings to single precision
+
+SHAPES = [
+    (4, 5, 6),
+    (3, 4, 7),
+    (1, 5, 4),
+    (4, 1, 5),
+    (4, 5, 1),
+    (6, 1, 1),
+    (1, 1, 6),
+    (2, 2, 2),
+    (2, 3, 19),
+    (2, 2, 35),
+]
+every_shape = pytest.mark.parametrize("shape", SHAPES, ids=str)
+even_or_not = pytest.mark.parametrize("even", [True, False], ids=["even", "uneven"])
+
+
+@pytest.fixture(autouse=True, params=["compiled", "plain"])
+def mode(request, monkeypatch):
+    """Once as they are, once with every loop replaced by the Python it was compiled from."""
+    if request.param == "plain":
+        for module in MODULES:
+            for name, loop in vars(module).copy().items():
+                if hasattr(loop, "py_func"):
+                    monkeypatch.setattr(module, name, loop.py_func)
+    return request.param
+
+
+def natural(split, shape):
+    """The cells of an array in the split layout, (nz, ny, nx), in double precision."""
+    where = np.indices(shape).reshape(3, -1).T
+    return split[split_index(shape, where)].reshape(shape).astype(float)
+
+
+def spread(values, kind=np.float64):
+    """An array in the split layout, ghosts 0."""
+    out = np.zeros(split_size(values.shape), kind)
+    layout.to_split(values, values.shape, out)
+    return out
+
+
+def tied_box(shape, even, seed=3):
+    """A box in which every cell leads to an electrode, loaded; and its ties by cell."""
+    cell = without_pockets(awkward_box(shape, seed, metal=0.15, even=even))
+    network, mesh = loaded(cell, series=1e-4)
+    extra = np.zeros(shape)
+    k, j, i = network.faces.where[:, :3].T
+    np.add.at(extra, (k, j, i), ties_of(network, 1e-4))
+    return cell, mesh, extra
+
+
+def finest_faces(mesh):
+    """The twin starts from the rounded conductances, which define the matrix."""
+    level = mesh.levels[0]
+    return tuple(natural(t, level.shape) for t in (level.tz, level.ty, level.tx))
+
+
+# ----------------------------------------------------------------------------------------- layout
+
+
+@every_shape
+def test_an_array_comes_back_from_the_split_layout(shape):
+    values = np.random.default_rng(5).normal(size=shape)
+    split = spread(values)
+    back = np.full(shape, np.nan)
+    layout.from_split(split, shape, back)
+    assert (back == values).all()
+    assert np.count_nonzero(split) == values.size
+    assert (natural(split, shape) == values).all()
+
+
+# ------------------------------------------------------------------------------------------ levels
+
+
+@every_shape
+def test_conductances_are_the_twins(shape):
+    cell = awkward_box(shape, seed=29)
+    network = cell.network()
+    twin = twins.conductances(cell.grid, cell.conductivity, cell.label)
+    for ours, theirs in zip((network.tz, network.ty, network.tx), twin, strict=True):
+        assert natural(ours, shape) == pytest.approx(theirs, rel=SINGLE, abs=0)
+    assert network.faces.cell.size == len(
+        twins.electrode_faces(cell.grid, cell.conductivity, cell.label)
+    )
+    assert network.unknowns == cell.solved.sum()
+
+
+@every_shape
+def test_spans_hold_every_cell_that_is_solved_for(shape):
+    cell = awkward_box(shape, seed=29, dead=0.6)
+    network = cell.network()
+    for k, j, i in np.argwhere(cell.solved):
+        assert network.lo[j, k] <= i >> 1 < network.hi[j, k]
+    empty = ~cell.solved.any(axis=2).T
+    assert (network.lo[empty] >= network.hi[empty]).all()
+    assert (2 * network.hi <= shape[2] + 15).all()
+
+
+@every_shape
+@even_or_not
+def test_coarse_levels_are_the_twins(shape, even):
+    _, mesh, extra = tied_box(shape, even)
+    faces_, gathered = finest_faces(mesh), extra
+    for fine, coarse in zip(mesh.levels, mesh.levels[1:], strict=False):
+        faces_, gathered = twins.coarsen(faces_, gathered, fine.merge)
+        assert coarse.shape == gathered.shape
+        for ours, theirs in zip((coarse.tz, coarse.ty, coarse.tx), faces_, strict=True):
+            assert natural(ours, coarse.shape) == pytest.approx(theirs, rel=1e-5, abs=0)
+        assert natural(coarse.extra, coarse.shape) == pytest.approx(gathered, rel=1e-5, abs=0)
+    assert mesh.levels[-1].shape[1:] == (1, 1)
+
+
+@every_shape
+@even_or_not
+def test_pivots_are_those_of_elimination_from_the_top(shape, even):
+    """1 / (d_k - T_k**2 pivot_{k+1}) along each line, at every level."""
+    _, mesh, extra = tied_box(shape, even)
+    faces_, held = finest_faces(mesh), extra
+    for level in mesh.levels:
+        diagonal = np.diag(twins.matrix(faces_, held)).reshape(level.shape)
+        above = np.zeros(level.shape[1:])
+        for k in range(level.shape[0] - 1, -1, -1):
+            left = diagonal[k] - faces_[0][k] ** 2 * above
+            above = np.divide(1.0, left, out=np.zeros_like(left), where=diagonal[k] > 0)
+            ours = natural(level.pivot, level.shape)[k]
+            assert ours == pytest.approx(above, rel=2e-4, abs=0)
+        if level.merge is not None:
+            faces_, held = twins.coarsen(faces_, held, level.merge)
+
+
+# ------------------------------------------------------------------------------------------- cycle
+
+
+@every_shape
+@even_or_not
+def test_a_cycle_is_the_twins(shape, even):
+    """Sweeps, restriction and prolongation, level by level; single against double precision."""
+    cell, mesh, extra = tied_box(shape, even)
+    b = np.where(cell.solved, np.random.default_rng(41).normal(size=shape), 0.0)
+    mesh.levels[0].b[:] = spread(b, np.float32)
+    x = natural(mesh.cycle(), shape)
+    twin, rights = twins.cycle(finest_faces(mesh), extra, [lv.merge for lv in mesh.levels], b)
+    for level, right in zip(mesh.levels, rights, strict=True):
+        assert natural(level.b, level.shape) == pytest.approx(right, abs=1e-4 * np.abs(b).max())
+    assert x == pytest.approx(twin, abs=1e-4 * np.abs(twin).max())
+    assert not x[~cell.solved].any()
+
+
+# --------------------------------------------------------------------------------------- iteration
+
+
+@every_shape
+def test_the_operator_is_the_twins_matrix(shape):
+    cell, mesh, _ = tied_box(shape, even=False)
+    p = np.where(cell.solved, np.random.default_rng(43).normal(size=shape), 0.0)
+    q = np.zeros(mesh.r.size)
+    product = mesh.apply(spread(p), q)
+    exact = (twins.matrix(finest_faces(mesh)) @ p.ravel()).reshape(shape)
+    assert natural(q, shape) == pytest.approx(exact, abs=1e-14 * np.abs(exact).max() + 1e-300)
+    assert product == pytest.approx((p * exact).sum(), rel=1e-12)
+
+
+@every_shape
+def test_conjugate_gradients_solve_the_twins_system(shape):
+    cell, mesh, extra = tied_box(shape, even=True)
+    b = np.where(cell.solved, np.random.default_rng(47).normal(size=shape), 0.0)
+    mesh.r[:] = spread(b)
+    iterations, residual = mesh.solve(tolerance=1e-12)
+    assert residual <= 1e-12
+    assert iterations <= 25
+    system = twins.matrix(finest_faces(mesh), extra)
+    on = cell.solved.ravel()
+    x = np.zeros(b.size)
+    x[on] = np.linalg.solve(system[np.ix_(on, on)], b.ravel()[on])
+    assert natural(mesh.move, shape) == pytest.approx(x.reshape(shape), abs=1e-9 * np.abs(x).max())
+    assert np.linalg.norm(natural(mesh.r, shape)) <= 2e-12 * np.linalg.norm(b)
+
+
+@every_shape
+def test_sums_and_steps_over_spans_are_numpys(shape):
+    cell, mesh, _ = tied_box(shape, even=False)
+    draw = np.random.default_rng(53)
+    a, b = (np.where(cell.solved, draw.normal(size=shape), 0.0) for _ in range(2))
+    assert mesh.dot(spread(a), spread(b)) == pytest.approx((a * b).sum(), rel=1e-12, abs=1e-14)
+    x = spread(a)
+    mesh.move[:] = spread(b)
+    mesh.advance(x, 0.3)
+    assert natural(x, shape) == pytest.approx(a + 0.3 * b, rel=1e-14)
+    assert not mesh.move.any()
+    mesh.negate(x)
+    assert natural(x, shape) == pytest.approx(-a - 0.3 * b, rel=1e-14)
+
+
+def test_sums_at_cells_count_repeats():
+    cells, values = np.array([2, 0, 2]), np.array([1.0, 10.0, 100.0])
+    out = np.array([0.5, 0.0, 0.25])
+    iteration.add_at(cells, values, out)
+    assert (out == [10.5, 0.0, 101.25]).all()
+    p = np.array([2.0, 7.0, 3.0])
+    assert iteration.gather_dot(cells, values, p) == pytest.approx(3.0 + 20.0 + 300.0)
+    q = np.zeros(3)
+    assert iteration.face_products(cells, values, p, q) == pytest.approx(9.0 + 40.0 + 900.0)
+    assert q == pytest.approx([20.0, 0.0, 303.0])
+
+
+@every_shape
+def test_what_is_not_solved_for_is_cleared(shape):
+    cell, mesh, _ = tied_box(shape, even=False)
+    x = spread(np.ones(shape))
+    mesh.clear_dead(x)
+    assert (natural(x, shape) == cell.solved).all()
