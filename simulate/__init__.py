@@ -32,6 +32,8 @@ Reading order. Each file imports only from those above it; `tests/test_layers.py
     souring       pH, hydroxides, salt films
     wetting       the swab as a lumped body: heat, water, acid, metal, gas
     removal       charge to depth and mass
+    operating_point  the current one should read, its band, and where the band comes from
+    forecast      a whole job in a moment: time, depth, dips, batteries
     uncertainty   Richardson's extrapolation and the grid convergence index
     result        what a run leaves, and its NetCDF file
     etching       the loop over the stops

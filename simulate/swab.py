@@ -253,6 +253,7 @@ def _polygon_area(points: np.ndarray) -> float:
     return 0.5 * float(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1)))
 
 
+@lru_cache(maxsize=32)
 def contact_area(swab: Swab) -> float:
     """Area of the contact patch [m2], to round-off."""
     if isinstance(swab, Pad):
@@ -389,6 +390,7 @@ def skirt_fraction(swab: Swab, x: np.ndarray, y: np.ndarray, z: np.ndarray) -> n
     return filled
 
 
+@lru_cache(maxsize=32)
 def body_volume(swab: Swab) -> float:
     """Volume of the pressed body [m3]: a bud's capsule less its part below z = 0, to round-off."""
     if isinstance(swab, Pad):

@@ -25,6 +25,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -86,7 +87,7 @@ def resistance_factor(
     load = opening_load(share, width, thickness, conduction)
     if isinstance(swab, Pad):
         return _slab(swab, np.asarray(share, dtype=float), load, thickness * np.asarray(conduction))
-    return _Line.of(swab).resistance(load)
+    return _line_of(swab).resistance(load)
 
 
 def _slab(pad: Pad, share: Doubles, load: Doubles, mask: Doubles) -> Doubles:
@@ -110,34 +111,6 @@ class _Line:
     along: Doubles
     area: Doubles
 
-    @classmethod
-    def of(cls, bud: Bud) -> _Line:
-        radius, wire, tilt = 0.5 * bud.diameter, 0.5 * bud.wire_diameter, min(bud.tilt, UPRIGHT)
-        step = bud.length / SLICES
-        s = (np.arange(SLICES) + 0.5) * step
-        cap = np.minimum(np.minimum(s, bud.length - s), radius)
-        rho = np.sqrt(radius**2 - (radius - cap) ** 2)
-        lift = (radius - bud.press + (s - radius) * math.sin(tilt)) / math.cos(tilt)
-        a = np.arccos(np.clip(lift / rho, -1.0, 1.0))
-        there, cut = a < math.pi - 1e-9, (a > 1e-3) & (a < math.pi - 1e-3)
-        reach = END_REACH * radius * math.sin(bud.tilt)
-        wired = np.clip((s + 0.5 * step - bud.wire_gap + reach) / step, 0.0, 1.0) * there
-        to_wire, to_patch = _paths(np.where(cut, a, 0.5), rho, wire, cut & (wired > 0.5))
-        section = rho**2 * (math.pi - a + np.sin(a) * np.cos(a))
-        section -= math.pi * wire**2 * (s > bud.wire_gap)
-        patch = _of_patch(bud, np.asarray(np.where(cut, step / to_patch, 0.0)), s)
-        chord = np.where(cut, rho * np.sin(a), 0.0)
-        chord = chord if chord.any() else patch
-        live = there | (patch > 0.0)
-        joint = np.maximum(section, 1e-12)
-        along = 2.0 / (1.0 / joint[1:] + 1.0 / joint[:-1]) / step
-        return cls(
-            wire=wired * step / to_wire,
-            patch=patch,
-            along=np.where(live[1:] & live[:-1], along, 0.0),
-            area=contact_area(bud) * chord / chord.sum(),
-        )
-
     def resistance(self, load: Doubles) -> Doubles:
         """Resistance times the wick's conductivity [1/m] under loads of any shape [m].
 
@@ -156,6 +129,36 @@ class _Line:
             to_wire, to_patch = to_wire * (along / star), to_patch * (along / star)
         with np.errstate(divide="ignore"):
             return np.asarray(1.0 / whole)
+
+
+@lru_cache(maxsize=16)
+def _line_of(bud: Bud) -> _Line:
+    """The slices of a bud."""
+    radius, wire, tilt = 0.5 * bud.diameter, 0.5 * bud.wire_diameter, min(bud.tilt, UPRIGHT)
+    step = bud.length / SLICES
+    s = np.linspace(0.5 * step, bud.length - 0.5 * step, SLICES)
+    cap = np.minimum(np.minimum(s, bud.length - s), radius)
+    rho = np.sqrt(radius**2 - (radius - cap) ** 2)
+    lift = (radius - bud.press + (s - radius) * math.sin(tilt)) / math.cos(tilt)
+    a = np.arccos(np.clip(lift / rho, -1.0, 1.0))
+    there, cut = a < math.pi - 1e-9, (a > 1e-3) & (a < math.pi - 1e-3)
+    reach = END_REACH * radius * math.sin(bud.tilt)
+    wired = np.clip((s + 0.5 * step - bud.wire_gap + reach) / step, 0.0, 1.0) * there
+    to_wire, to_patch = _paths(np.where(cut, a, 0.5), rho, wire, cut & (wired > 0.5))
+    section = rho**2 * (math.pi - a + np.sin(a) * np.cos(a))
+    section -= math.pi * wire**2 * (s > bud.wire_gap)
+    patch = _of_patch(bud, np.asarray(np.where(cut, step / to_patch, 0.0)), s)
+    chord = np.where(cut, rho * np.sin(a), 0.0)
+    chord = chord if chord.any() else patch
+    live = there | (patch > 0.0)
+    joint = np.maximum(section, 1e-12)
+    along = 2.0 / (1.0 / joint[1:] + 1.0 / joint[:-1]) / step
+    return _Line(
+        wire=wired * step / to_wire,
+        patch=patch,
+        along=np.where(live[1:] & live[:-1], along, 0.0),
+        area=contact_area(bud) * chord / chord.sum(),
+    )
 
 
 def _paths(a: Doubles, rho: Doubles, wire: float, both: Flags) -> tuple[Doubles, Doubles]:
