@@ -8,7 +8,6 @@ and Fluid Flow, 1980, sec. 4.2-3; from memory).
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,8 +22,11 @@ Doubles = NDArray[np.float64]
 Floats = NDArray[np.float32]
 Integers = NDArray[np.int64]
 
-BYTES_PER_CELL = 80
+BYTES_PER_CELL = 82
 """Memory of `solve_potential` per cell of the box, ghosts counted as cells [B]; a test holds it."""
+
+BYTES_PER_CELL_OF_A_ROW = 102
+"""The same where the plan is one row of cells, whose levels halve and do not quarter."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,6 +90,12 @@ def available_memory() -> float:
     return float("inf")
 
 
+def memory_needed(shape: tuple[int, int, int]) -> float:
+    """Memory that `solve_potential` takes for a box of ``shape = (nz, ny, nx)`` [B]."""
+    per_cell = BYTES_PER_CELL_OF_A_ROW if 1 in shape[1:] else BYTES_PER_CELL
+    return float(split_size(shape) * per_cell)
+
+
 def require_memory(shape: tuple[int, int, int], available: float | None = None) -> None:
     """Refuse a box whose solve would not fit.
 
@@ -95,14 +103,24 @@ def require_memory(shape: tuple[int, int, int], available: float | None = None) 
     ------
     CapacityError : with the numbers, and by how much coarser a cell would fit.
     """
-    needed = float(split_size(shape)) * BYTES_PER_CELL
+    needed = memory_needed(shape)
     room = available_memory() if available is None else available
     if needed > 0.95 * room:
-        factor = math.ceil(100 * (needed / (0.95 * room)) ** (1 / 3)) / 100
         raise CapacityError(
             f"{shape[2]} x {shape[1]} x {shape[0]} cells need {needed / 2**30:.1f} GiB, "
-            f"{room / 2**30:.1f} GiB are free; cells {factor:.2f} times as wide would fit"
+            f"{room / 2**30:.1f} GiB are free; cells {_widening(shape, room):.2f} times as wide "
+            "would fit"
         )
+
+
+def _widening(shape: tuple[int, int, int], room: float) -> float:
+    """How many times as wide the cells of a box must be to fit, in hundredths."""
+    hundredths = 101
+    while True:
+        nz, ny, nx = (-(-100 * n // hundredths) for n in shape)
+        if memory_needed((nz, ny, nx)) <= 0.95 * room or max(nz, ny, nx) == 1:
+            return hundredths / 100
+        hundredths = max(hundredths + 1, int(1.002 * hundredths))
 
 
 def build_network(

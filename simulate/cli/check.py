@@ -195,7 +195,7 @@ def _stroke(case: Case) -> list[Fact]:
 
 def _cost(case: Case) -> list[Fact]:
     from simulate.case import all_stops
-    from simulate.conductance import BYTES_PER_CELL
+    from simulate.conductance import memory_needed
     from simulate.stroke import distinct_places
     from simulate.window import Window
 
@@ -203,7 +203,7 @@ def _cost(case: Case) -> list[Fact]:
     cell = case.grid.cell / case.grid.refine
     window = Window(case.swab, case.stencil.thickness, cell)
     nz, ny, nx = window.shape
-    memory = nx * ny * nz * BYTES_PER_CELL / 1e6
+    memory = memory_needed((nz, ny, nx)) / 1e6
     return [
         Fact("cell", cell, "m", "mm"),
         Fact("stops", float(len(stops))),
