@@ -74,8 +74,8 @@ def split_index(shape: tuple[int, int, int], where: NDArray[np.integer]) -> Inte
     """Places of cells k, j, i (columns of ``where``) in the split layout."""
     nz, _, nx = shape
     width = (nx + 15) // 16 * 8 + 2
-    k, j, i = (where[:, n].astype(np.int64) for n in range(3))
-    return ((j + 1) * (nz + 2) + k + 1) * 2 * width + 1 + (i >> 1) + (i & 1) * width
+    k, j, i = (np.asarray(where[:, n], dtype=np.int64) for n in range(3))
+    return np.asarray(((j + 1) * (nz + 2) + k + 1) * 2 * width + 1 + (i >> 1) + (i & 1) * width)
 
 
 def available_memory() -> float:
