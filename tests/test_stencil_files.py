@@ -695,7 +695,7 @@ def many_times(document, space):
         ),
         (lambda d, s: s.add_point((0, 0)), "not outlines: POINT (1)"),
         (lambda d, s: None, "draws no opening"),
-        (lambda d, s: [s.add_circle((k % 60, k // 60), 0.4) for k in range(3000)], "points"),
+        (lambda d, s: [s.add_circle((k % 60, k // 60), 0.4) for k in range(2400)], "points"),
         (lambda d, s: [s.add_point((k, 0)) for k in range(MAX_PIECES + 1)], "entities"),
     ],
 )

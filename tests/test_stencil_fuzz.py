@@ -170,6 +170,88 @@ def rewritten_chunk(content: bytes, dice: np.random.Generator) -> bytes:
     )
 
 
+def drawing(body: str) -> bytes:
+    head = 'xmlns="http://www.w3.org/2000/svg" width="50mm" height="25mm" viewBox="0 0 50 25"'
+    return f"<svg {head}>{body}</svg>".encode()
+
+
+def walk(count: int, step: float, look: str) -> bytes:
+    """A line that wanders over the page."""
+    dice = np.random.default_rng(77)
+    places = np.mod(np.cumsum(dice.normal(0, step, (count, 2)), axis=0), 24)
+    points = " ".join(f"{x:.3f},{y:.3f}" for x, y in places)
+    return drawing(f'<polyline {look} points="{points}"/>')
+
+
+def small_squares(count: int) -> str:
+    return " ".join(f"M{k % 80 * 0.6:.1f} {k // 80 * 0.4:.1f}h.3v.2h-.3z" for k in range(count))
+
+
+def grey_png(rows: int, columns: int, side: int, gap: int) -> bytes:
+    """Dark squares on a light ground."""
+    y, x = np.mgrid[:rows, :columns]
+    dark = (x % (side + gap) < side) & (y % (side + gap) < side)
+    stream = io.BytesIO()
+    Image.fromarray(np.where(dark, 0, 255).astype(np.uint8)).save(stream, "png")
+    return stream.getvalue()
+
+
+STROKE = 'fill="none" stroke="red" stroke-linejoin="round" stroke-width='
+COSTLY = {  # near a limit, or made to be slow: a kind and a way to make the file
+    "many shapes": ("svg", lambda: drawing('<rect width=".4" height=".1"/>' * 2450)),
+    "many circles": ("svg", lambda: drawing('<circle r="1"/>' * 2450)),
+    "many outlines": ("svg", lambda: drawing(f'<path d="{small_squares(2450)}"/>')),
+    "too many outlines": ("svg", lambda: drawing(f'<path d="{small_squares(20000)}"/>')),
+    "long wide stroke": ("svg", lambda: walk(2000, 0.5, STROKE + '"0.3"')),
+    "long thin stroke": ("svg", lambda: walk(6000, 0.5, STROKE + '"0.01"')),
+    "tangled fill": ("svg", lambda: walk(9000, 0.05, "")),
+    "long curve": ("svg", lambda: drawing('<path d="M0 0' + "c.1.2.2-.1.01 0" * 60000 + '"/>')),
+    "unclosed comments": ("svg", lambda: drawing("<style>" + "/*" * 400000 + "</style>")),
+    "unclosed rules": ("svg", lambda: drawing("<style>" + "a" * 900000 + "</style>")),
+    "long transform": (
+        "svg",
+        lambda: drawing(
+            '<g transform="' + "scale(1)" * 90000 + '">' + '<circle r="1"/>' * 500 + "</g>"
+        ),
+    ),
+    "long number": ("svg", lambda: drawing(f'<polygon points="{"1" * 900000}"/>')),
+    "long letters": ("svg", lambda: drawing(f'<path d="M0 0{"q " * 400000}"/>')),
+    "large picture": ("png", lambda: grey_png(2000, 2990, 300, 60)),
+    "dotted picture": ("png", lambda: grey_png(2000, 2990, 8, 40)),
+    "checked picture": ("png", lambda: grey_png(800, 800, 10, 10)),
+    "many records": ("dxf", lambda: b"  0\nSECTION\n  2\nENTITIES\n" + b"  0\nPOINT\n" * 150000),
+    "one long record": (
+        "dxf",
+        lambda: sound_dxf()[0].replace(b"CIRCLE\n", b"CIRCLE\n" + b" 39\n1.0\n" * 250000, 1),
+    ),
+}
+
+
+def strain(names: list[str]) -> dict[str, object]:
+    """Read the costly files; seconds of each that took too long, and the most memory [bytes]."""
+    slow, wrong = {}, []
+    with TemporaryDirectory() as folder:
+        for name in names:
+            kind, make = COSTLY[name]
+            path = Path(folder) / f"mark.{kind}"
+            path.write_bytes(make())
+            start = time.process_time()
+            try:
+                place_openings(read_openings(path, pixel=1e-5), 0.0, 0.0)
+            except InputError:
+                pass
+            except BaseException as error:
+                wrong.append(f"{name}: {type(error).__name__}: {error}")
+            if time.process_time() - start > LONGEST:
+                slow[name] = time.process_time() - start
+    return {"slow": slow, "wrong": wrong, "peak": peak_memory()}
+
+
+def peak_memory() -> float:
+    unit = 1 if sys.platform == "darwin" else 1024
+    return float(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * unit)
+
+
 def hammer(kind: str, first: int, count: int) -> dict[str, object]:
     """Read ``count`` damaged files; what went wrong, the slowest, and the most memory [bytes]."""
     warnings.simplefilter("error")
@@ -195,15 +277,13 @@ def hammer(kind: str, first: int, count: int) -> dict[str, object]:
             except BaseException as error:
                 wrong.append(f"{kind} {seed}: {type(error).__name__}: {error}")
             slowest = max(slowest, time.process_time() - start)
-    unit = 1 if sys.platform == "darwin" else 1024
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * unit
-    return {"wrong": wrong, "slowest": slowest, "peak": peak, "read": read}
+    return {"wrong": wrong, "slowest": slowest, "peak": peak_memory(), "read": read}
 
 
-def hammered(kind: str, first: int, count: int) -> dict[str, object]:
+def apart(work, *arguments) -> dict[str, object]:
     """The same in a process of its own."""
     with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as pool:
-        return pool.submit(hammer, kind, first, count).result()
+        return pool.submit(work, *arguments).result()
 
 
 def check(found: dict[str, object], count: int) -> None:
@@ -223,10 +303,18 @@ def test_sound_files_are_read(tmp_path, kind):
 
 @pytest.mark.parametrize("kind", SOUND)
 def test_damaged_files_are_read_or_refused_in_one_line(kind):
-    check(hammered(kind, 0, 150), 150)
+    check(apart(hammer, kind, 0, 150), 150)
+
+
+@pytest.mark.slow
+def test_costly_files_are_read_or_refused_in_time_and_memory():
+    found = apart(strain, sorted(COSTLY))
+    assert found["wrong"] == []
+    assert found["slow"] == {}
+    assert found["peak"] < LARGEST
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("kind", SOUND)
 def test_ten_thousand_damaged_files_are_read_or_refused_in_one_line(kind):
-    check(hammered(kind, 1000, 3400), 3400)
+    check(apart(hammer, kind, 1000, 3400), 3400)

@@ -37,6 +37,7 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 
 MAX_BYTES = 2_500_000
+MAX_RECORDS = 10_000  # entities, tables and blocks in the text of a drawing
 GAP = 2e-6  # ends of lines nearer than this meet [m]
 UNITS = {  # the header's number of the unit: [m]
     1: 0.0254,
@@ -84,7 +85,11 @@ def dxf_area(path: Path, width: float | None = None) -> MultiPolygon:
 
 def _read(path: Path) -> Any:
     """The library's document of a drawing."""
-    read_bytes(path, MAX_BYTES)
+    content = read_bytes(path, MAX_BYTES)
+    if b"Binary DXF" in content[:32]:
+        refuse(path, "it is a binary drawing", "DXF saved as text")
+    if sum(code.strip() == b"0" for code in content.split(b"\n")[::2]) > MAX_RECORDS:
+        refuse(path, f"more than {MAX_RECORDS} records", "a simpler drawing")
     try:
         import ezdxf
     except ImportError:

@@ -20,9 +20,9 @@ from simulate.errors import Fault, InputError
 
 Floats = NDArray[np.float64]
 
-MAX_POINTS = 50_000  # points of all outlines together
-MAX_PIECES = 4_000  # shapes, or areas in the end
-MAX_CROSSINGS = 100_000  # pairs of sides that may cross, neighbours not counted
+MAX_POINTS = 40_000  # points of all outlines together
+MAX_PIECES = 2_500  # shapes, or areas in the end
+MAX_CROSSINGS = 25_000  # pairs of sides that may cross, neighbours not counted
 MAX_LENGTH = 10.0  # farthest coordinate [m]
 LEAST_LENGTH = 1e-6  # smallest extent of a drawing [m]
 PAIRS_AT_ONCE = 2_000_000  # bounds the memory of one look for crossings
@@ -73,6 +73,8 @@ def check_outlines(path: Path, lines: Sequence[Floats], reaches: Sequence[float]
     """
     if sum(map(len, lines)) > MAX_POINTS:
         refuse(path, f"more than {MAX_POINTS} points", "a simpler drawing")
+    if len(lines) > 2 * MAX_PIECES:
+        refuse(path, f"more than {2 * MAX_PIECES} outlines", "a simpler drawing")
     if not max(reaches, default=0.0) <= MAX_LENGTH:
         refuse(path, "a stroke is wider than 10 m", "a drawing in true size")
     for line in lines:

@@ -219,11 +219,11 @@ def matrix_of(path: Path, text: str) -> Floats:
     if not text.strip():
         return np.eye(2, 3)
     try:
-        matrix = Matrix(text)
+        matrix = Matrix(text) if TRANSFORMS.fullmatch(text) else [np.nan] * 6
         six = [float(matrix[k]) for k in range(6)]
     except Exception:  # the library raises whatever comes of odd input
         six = [np.nan]
-    if not TRANSFORMS.fullmatch(text) or not np.isfinite(six).all():
+    if not np.isfinite(six).all():
         refuse(path, f"the transform '{one_line(text, 40)}' cannot be read", "SVG transforms")
     return np.array(six).reshape(3, 2).T
 

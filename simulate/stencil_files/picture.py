@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from simulate.errors import InputError
 from simulate.outlines import as_areas
-from simulate.stencil_files.limits import MAX_POINTS, one_line, read_bytes, refuse
+from simulate.stencil_files.limits import MAX_PIECES, MAX_POINTS, one_line, read_bytes, refuse
 
 if TYPE_CHECKING:
     from shapely import MultiPolygon
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float32]
 
 MAX_BYTES = 20_000_000
-MAX_PIXELS = 8_000_000
+MAX_PIXELS = 6_000_000
 SIGNATURE = b"\x89PNG\r\n\x1a\n"
 SMOOTHING = 0.25  # of a pixel
 
@@ -58,6 +58,8 @@ def picture_area(
     grey = np.pad(ink, 1, constant_values=2.0 * threshold if threshold > 0.0 else 1.0)
     tracer = contour_generator(z=-grey, fill_type=FillType.OuterOffset)
     found: Any = tracer.filled(-threshold, np.inf)  # outlines, and where their rings start
+    if len(found[0]) > MAX_PIECES:
+        refuse(path, f"more than {MAX_PIECES} openings", "a simpler picture")
     pieces = []
     for line, offset in zip(found[0], found[1], strict=True):
         rings = [line[start:end] for start, end in pairwise(offset.astype(int))]

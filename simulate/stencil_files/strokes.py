@@ -13,7 +13,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulate.outlines import FLATNESS, as_areas, fill_rings
-from simulate.stencil_files.limits import MAX_LENGTH, MAX_POINTS, check_outlines, refuse
+from simulate.stencil_files.limits import (
+    MAX_LENGTH,
+    MAX_PIECES,
+    MAX_POINTS,
+    check_outlines,
+    refuse,
+)
 from simulate.stencil_files.pen import PIXEL, Run, moved, stretch, times
 
 if TYPE_CHECKING:
@@ -52,6 +58,8 @@ def painted_area(
     """
     import shapely
 
+    if sum(len(shape.runs) for shape in drawn) > 2 * MAX_PIECES:
+        refuse(path, f"more than {2 * MAX_PIECES} outlines", "a simpler drawing")
     metres = _scale_to(drawn, width or 1.0) if scale is None else scale
     down = np.array([[metres, 0.0, 0.0], [0.0, -metres, metres * height]])
     seen = [(shape, times(down, shape.matrix)) for shape in drawn]

@@ -42,9 +42,7 @@ REFUSED = {  # property: what to do instead; harmless when "none"
 KNOWN = {*INHERITED, *OWN, *REFUSED}
 MAX_RULES = 2000
 MAX_CLASSES = 30
-COMMENT = re.compile(r"/\*.*?\*/|<!--|-->", re.DOTALL)
 FONT_FACE = re.compile(r"@font-face\s*\{[^{}]*\}", re.IGNORECASE)
-RULE = re.compile(r"([^{}]*)\{([^{}]*)\}")
 SELECTOR = re.compile(r"\*|[\w-]+(?:[.#][\w-]+)?|[.#][\w-]+")
 
 Sheet = dict[str, list[dict[str, str]]]
@@ -70,12 +68,13 @@ def read_style(path: Path, texts: Iterable[str]) -> StyleSheet:
     rules: Sheet = {}
     count = 0
     for text in texts:
-        plain = FONT_FACE.sub(" ", COMMENT.sub(" ", text))
+        plain = FONT_FACE.sub(" ", _without_comments(text))
         if "@" in plain or "!" in plain:
             refuse(path, "the style sheet has rules beyond simple ones", "styles on the shapes")
-        if RULE.sub("", plain).strip():
+        *rules_text, rest = plain.split("}")
+        if rest.strip() or any(rule.count("{") != 1 for rule in rules_text):
             refuse(path, "the style sheet cannot be read", "selector { property: value }")
-        for selectors, body in RULE.findall(plain):
+        for selectors, _, body in (rule.partition("{") for rule in rules_text):
             declared = declarations(body)
             for selector in selectors.split(","):
                 if not SELECTOR.fullmatch(selector.strip()):
@@ -86,6 +85,17 @@ def read_style(path: Path, texts: Iterable[str]) -> StyleSheet:
                 if count > MAX_RULES:
                     refuse(path, f"more than {MAX_RULES} style rules", "a simpler drawing")
     return StyleSheet(rules)
+
+
+def _without_comments(text: str) -> str:
+    """The text without comments and the marks that hide it from old readers, in one pass."""
+    kept, place = [], 0
+    while (start := text.find("/*", place)) >= 0:
+        kept.append(text[place:start])
+        end = text.find("*/", start + 2)
+        place = len(text) if end < 0 else end + 2
+    kept.append(text[place:])
+    return " ".join(kept).replace("<!--", " ").replace("-->", " ")
 
 
 def declarations(text: str) -> dict[str, str]:
