@@ -32,8 +32,10 @@ Reading order. Each file imports only from those above it; `tests/test_layers.py
     souring       pH, hydroxides, salt films
     wetting       the swab as a lumped body: heat, water, acid, metal, gas
     removal       charge to depth and mass
+    bench         a job as the quick estimates look at it
     operating_point  the current one should read, its band, and where the band comes from
     forecast      a whole job in a moment: time, depth, dips, batteries
+    recipe        doses of salt against conductivity, current and time
     uncertainty   Richardson's extrapolation and the grid convergence index
     result        what a run leaves, and its NetCDF file
     etching       the loop over the stops
@@ -43,6 +45,7 @@ Reading order. Each file imports only from those above it; `tests/test_layers.py
     air           gas of a current in the air of a room
     verdict       one number held against one published limit
     safety        gas, metals, heat, waste: verdicts and cautions
+    precautions   the safety box of a case or of a run
     figures       pictures of a result
     export        surfaces, cells and tables for other programs
     cli           commands and words for the terminal

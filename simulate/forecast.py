@@ -13,12 +13,12 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final, Literal
 
+from simulate.bench import Bench
 from simulate.circuit import SPENT, Battery, capacity
 from simulate.datum import Datum
 from simulate.materials import cathode_law, load_sources
 from simulate.metals import FARADAY, Metal
 from simulate.operating_point import (
-    Bench,
     OperatingPoint,
     mean_current,
     numbers_of,

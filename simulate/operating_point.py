@@ -18,38 +18,30 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from simulate.case import Case, all_stops
+from simulate.bench import Bench
 from simulate.circuit import Supply
 from simulate.datum import Datum
 from simulate.drying import ATMOSPHERE, GAS_CONSTANT
-from simulate.electrolyte import Electrolyte
 from simulate.errors import Fault, InputError
-from simulate.materials import Wick, cathode_law, find_cathode, find_source, load_sources
-from simulate.metals import FARADAY, LN10, Metal
-from simulate.setting import Power, Rewet
-from simulate.stencil import openings
-from simulate.stroke import Stops, distinct_places
-from simulate.swab import Swab, cathode_area, contact_area, contact_outline, wet_volume
-from simulate.swab_resistance import FORMULA_ERROR, opening_width, resistance_factor
+from simulate.materials import cathode_law, find_cathode, find_source, load_sources
+from simulate.metals import FARADAY, LN10
+from simulate.swab import cathode_area, contact_area, wet_volume
+from simulate.swab_resistance import FORMULA_ERROR, resistance_factor
 from simulate.wetting import GAS_RESIDENCE
 
 Doubles = NDArray[np.float64]
 Numbers = Mapping[str, Doubles]
 
-MOMENTS: Final = 24
-"""Equal parts of a stroke's time, sorted by open share, that are looked at."""
-
 FILMED: Final = 0.7
 """Share of the salt film's limit from which the film, not swab and supply, sets the current [-]."""
 
 _HALVINGS: Final = 45
-_TRIM: Final = 0.01  # outlines are simplified by this part of the openings' width
 
 #: The numbers that move the current, in words for people.
 CAUSES: Final[Mapping[str, str]] = {
@@ -70,45 +62,6 @@ CAUSES: Final[Mapping[str, str]] = {
     "wire_exchange": "exchange current at the wire",
     "wire_slope": "slope of the reaction at the wire",
 }
-
-
-@dataclass(frozen=True, kw_only=True)
-class Bench:
-    """What the quick estimates look at.
-
-    Parameters
-    ----------
-    metal, electrolyte, power, swab, wick, cathode : as in a case.
-    shares : open share of the contact patch in moments, equal parts of the time [-].
-    open_area : of all openings [m2].
-    width : of the openings, see `simulate.swab_resistance.opening_width` [m].
-    thickness : of the mask [m].
-    moving : whether the swab strokes.
-    duration : of contact [s].
-    depth : wanted [m]; None for none.
-    rewet : the rule in use.
-    """
-
-    metal: Metal
-    electrolyte: Electrolyte
-    power: Power
-    swab: Swab
-    wick: Wick
-    cathode: str
-    shares: tuple[float, ...]
-    open_area: float
-    width: float
-    thickness: float
-    moving: bool = True
-    duration: float = 60.0
-    depth: float | None = None
-    rewet: Rewet = field(default_factory=Rewet)
-
-    def __post_init__(self) -> None:
-        """Refuse what no job can be."""
-        if not any(share > 0.0 for share in self.shares):
-            raise InputError(Fault("the swab never touches an opening", "a share above 0",
-                                   key="shares"))  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -164,54 +117,6 @@ class OperatingPoint:
     def filmed(self) -> bool:
         """Whether a salt film, not swab and supply, sets the current."""
         return self.density.value > FILMED * self.limit.value
-
-
-def bench_of(case: Case) -> Bench:
-    """A case as the quick estimates look at it."""
-    stops = all_stops(case)
-    width = opening_width(case.stencil)
-    return Bench(
-        metal=case.metal,
-        electrolyte=case.electrolyte,
-        power=case.supply,
-        swab=case.swab,
-        wick=case.wick,
-        cathode=case.cathode,
-        shares=open_shares(case, stops, _TRIM * width),
-        open_area=float(openings(case.stencil).area),
-        width=width,
-        thickness=case.stencil.thickness,
-        moving=bool(stops.moving.any()),
-        duration=float(stops.dwell.sum()),
-        depth=case.aim.depth,
-        rewet=case.rewet,
-    )
-
-
-def open_shares(case: Case, stops: Stops, flatness: float) -> tuple[float, ...]:
-    """Open share of the contact patch over the time of a stroke [-], in order of size.
-
-    Each of the shares stands for the same part of the time and is the mean over that part; their
-    mean is that of all stops.
-
-    Parameters
-    ----------
-    flatness : to which the outlines of the openings are trimmed [m].
-    """
-    import shapely
-
-    places, index = distinct_places(stops)
-    time = np.bincount(index, weights=stops.dwell)
-    plate = shapely.box(0.0, 0.0, case.plate.width, case.plate.height)
-    area = shapely.intersection(shapely.simplify(openings(case.stencil), flatness), plate)
-    patches = shapely.polygons(contact_outline(case.swab)[None, :, :] + places[:, None, :])
-    share = shapely.area(shapely.intersection(patches, area)) / contact_area(case.swab)
-    order = np.argsort(share)
-    passed = np.concatenate([[0.0], np.cumsum(time[order])])
-    total = np.concatenate([[0.0], np.cumsum(time[order] * np.minimum(share[order], 1.0))])
-    moments = np.linspace(0.0, passed[-1], (1 if len(places) == 1 else MOMENTS) + 1)
-    means = np.diff(np.interp(moments, passed, total)) / np.diff(moments)
-    return tuple(float(mean) for mean in means)
 
 
 def operating_point(bench: Bench) -> OperatingPoint:

@@ -174,7 +174,7 @@ def chlorine_verdicts(job: Job, metal: Metal, room: Room) -> tuple[Verdict, Verd
         ),
         Verdict(
             "chlorine bound",
-            "the same if all the current made chlorine, the bound",
+            "chlorine at your nose if all the current made it, the bound",
             most,
             "ppm",
             short,
