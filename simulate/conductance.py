@@ -15,8 +15,6 @@ from numpy.typing import NDArray
 
 from simulate.errors import CapacityError
 from simulate.grid import Grid
-from simulate.kernels import faces as face_kernels
-from simulate.kernels import levels as kernels
 
 Doubles = NDArray[np.float64]
 Floats = NDArray[np.float32]
@@ -138,6 +136,9 @@ def build_network(
     offset : (nz, ny, nx) or (number of electrodes,): potential of the metal minus the law's
         equilibrium [V].
     """
+    from simulate.kernels import faces as face_kernels
+    from simulate.kernels import levels as kernels
+
     shape = grid.shape
     require_memory(shape)
     size = split_size(shape)
@@ -159,6 +160,8 @@ def electrode_faces(
     grid: Grid, conductivity: Doubles, label: NDArray[np.int8], offset: Doubles
 ) -> Faces:
     """All faces between electrolyte cells and electrode cells; see `Faces`."""
+    from simulate.kernels import faces as face_kernels
+
     count = int(face_kernels.count_faces(label, conductivity))
     where = np.empty((count, 5), np.int32)
     electrode = np.empty(count, np.int64)
