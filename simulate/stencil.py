@@ -134,7 +134,23 @@ class Text:
             raise InputError(faults)
 
 
-Shape = Rectangle | Circle | Ring | Polygon | Text
+@dataclass(frozen=True)
+class Drawing:
+    """Openings that come from a file: its name, and what it draws where it lies on the plate.
+
+    See `simulate.stencil_files.reading.read_drawing`.
+    """
+
+    source: str
+    polygons: tuple[Polygon, ...]
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "polygons", tuple(self.polygons))
+        if not self.polygons:
+            raise InputError(Fault("no opening", "at least one polygon", key="polygons"))
+
+
+Shape = Rectangle | Circle | Ring | Polygon | Text | Drawing
 
 
 @dataclass(frozen=True)
@@ -181,6 +197,8 @@ def shape_area(shape: Shape) -> MultiPolygon:
             area = shapely.Polygon(shape.points, shape.holes)
         case Text():
             area = _text_area(shape)
+        case Drawing():
+            area = shapely.union_all([shape_area(polygon) for polygon in shape.polygons])
     return as_areas(area)
 
 

@@ -14,9 +14,14 @@ from PIL import Image
 
 from simulate.errors import InputError
 from simulate.outlines import FLATNESS
-from simulate.stencil import Polygon, Stencil, openings
+from simulate.stencil import Drawing, Polygon, Stencil, openings
 from simulate.stencil_files.limits import MAX_PIECES, MAX_POINTS, check_outlines
-from simulate.stencil_files.reading import place_openings, read_openings, stencil_path
+from simulate.stencil_files.reading import (
+    place_openings,
+    read_drawing,
+    read_openings,
+    stencil_path,
+)
 
 MM = 1e-3
 HEAD = 'width="50mm" height="25mm" viewBox="0 0 50 25"'
@@ -776,6 +781,17 @@ def test_openings_are_set_down_as_shapes_of_a_stencil(svg):
     assert box_in_mm(placed) == [18, 5, 22, 15]
     assert placed.area == pytest.approx(area.area)
     assert sum(len(part.interiors) for part in placed.geoms) == 1
+
+
+def test_a_file_is_one_shape_of_a_stencil(svg):
+    svg('<rect width="2" height="4"/><circle cx="9" cy="9" r="3"/>')
+    shape = read_drawing(Path("mark.svg"), 20 * MM, 10 * MM, width=12 * MM)
+    assert (shape.source, len(shape.polygons)) == ("mark.svg", 2)
+    placed = openings(Stencil(1e-4, (shape,)))
+    assert box_in_mm(placed)[::2] == [14, 26]
+    assert hash(shape) == hash(read_drawing(Path("mark.svg"), 20 * MM, 10 * MM, width=12 * MM))
+    with pytest.raises(InputError, match="no opening"):
+        Drawing("mark.svg", ())
 
 
 def test_outlines_are_checked_for_what_is_not_a_number(tmp_path):

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 from math import cos, isfinite, sin
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from simulate.errors import Fault, InputError
-from simulate.stencil import Polygon
-from simulate.stencil_files.limits import check_area, refuse
+from simulate.stencil import Drawing, Polygon
+from simulate.stencil_files.limits import check_area, refuse, shown_name
 
 if TYPE_CHECKING:
     from shapely import MultiPolygon
@@ -36,6 +36,16 @@ def stencil_path(folder: Path, name: str) -> Path:
     if not within:
         refuse(Path(given.name), "it lies outside the folder of the case", "a file beside the case")
     return folder / given
+
+
+def read_drawing(path: Path, x: float, y: float, *, angle: float = 0.0, **options: Any) -> Drawing:
+    """A file as one shape of a stencil: the centre of its box at x, y [m], turned by ``angle``.
+
+    angle : about that centre [rad].
+    options : those of `read_openings`, which raises the faults.
+    """
+    openings = read_openings(path, **options)
+    return Drawing(shown_name(path), place_openings(openings, x, y, angle))
 
 
 def read_openings(
