@@ -43,6 +43,12 @@ FILMED: Final = 0.7
 
 _HALVINGS: Final = 45
 
+#: What people read with a bud on steel, by the catalogue's name of the battery.
+COMMON_READINGS: Final[Mapping[str, Datum]] = {
+    "alkaline_9v": Datum(0.5, 0.2, 1.0, "A", "common practice, no source", "loose"),
+    "zinc_carbon_9v": Datum(0.12, 0.05, 0.2, "A", "common practice, no source", "loose"),
+}
+
 #: The numbers that move the current, in words for people.
 CAUSES: Final[Mapping[str, str]] = {
     "swab": "quick formula for the swab",

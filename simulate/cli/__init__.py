@@ -4,6 +4,8 @@ Reading order within the folder::
 
     options     the grammar: one parser a command, hints for misspelt words
     words       reports, faults, JSON, progress
+    facts       one number or sentence, for people and for machines; tables
+    safety_box  what is past a limit, on top; verdicts and cautions
     run_folder  what a run leaves on the disk, and the manifest
     start       a case to begin from
     check       what a case means

@@ -5,60 +5,35 @@ from __future__ import annotations
 import argparse
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from simulate.cli import options, words
+from simulate.cli import options, safety_box, words
+from simulate.cli.facts import Fact, Section, of_band, span
 
 if TYPE_CHECKING:
+    from simulate.bench import Bench
     from simulate.case import Case
+    from simulate.forecast import Forecast
+    from simulate.operating_point import Cause, OperatingPoint
+    from simulate.tape import Finding
 
 _STORY = """\
-Read a case and say what it means in plain words: metal, liquid, supply,
-stencil, swab and stroke, what a run of it costs, and what to beware of.
-No field is solved and nothing is written."""
+Read a case and say what it means in plain words: what your meter should read,
+how long it takes, when to wet the swab, how many batteries, whether it is safe
+in your room, what the stencil will not survive, and what a run costs. Quick
+formulas, each with its band; no field is solved and nothing is written."""
 
+#: Time of one processor for one cell of one solve [s], measured on a common machine.
+_SOLVE_TIME = 1e-6
 
-@dataclass(frozen=True)
-class Fact:
-    """One line of the report.
+_SHOWN = 6  # findings of one kind in a report; the JSON object holds all
 
-    Parameters
-    ----------
-    name : what it is; empty for a sentence that stands by itself.
-    value : a number in SI, or words.
-    si, shown : unit of the value, and the unit to show it in; both empty for words.
-    low, high : range of the value, where there is one.
-    """
-
-    name: str
-    value: float | str
-    si: str = ""
-    shown: str = ""
-    low: float | None = None
-    high: float | None = None
-
-    def text(self) -> str:
-        """The value for people."""
-        from simulate.units import format_number, format_quantity, in_unit
-
-        if isinstance(self.value, str):
-            return self.value
-        text = format_quantity(self.value, self.shown)
-        if self.low is None or self.high is None:
-            return text
-        low, high = (format_number(in_unit(end, self.shown)) for end in (self.low, self.high))
-        return f"{text} ({low} to {high})"
-
-    def plain(self) -> Any:
-        """The value for machines."""
-        if isinstance(self.value, str):
-            return self.value
-        band = {} if self.low is None else {"low": self.low, "high": self.high}
-        return {"value": self.value, "unit": self.si or "1", **band}
-
-
-Section = tuple[str, list[Fact]]
+_HOLDERS = {
+    "film": "a salt film on the metal: more salt or voltage hardly help, brisker strokes do",
+    "swab": "the swab: more salt, or the wire nearer to the tip",
+    "supply": "the supply and its leads: more salt hardly helps",
+    "reactions": "the two reactions: more voltage helps, more salt hardly",
+}
 
 
 def register(commands: argparse._SubParsersAction[options.Parser]) -> None:
@@ -69,59 +44,211 @@ def register(commands: argparse._SubParsersAction[options.Parser]) -> None:
 
 def check(arguments: argparse.Namespace) -> int:
     """Read and tell."""
+    from simulate.bench import bench_of
     from simulate.case import read_case
+    from simulate.forecast import forecast_of
+    from simulate.precautions import foreseen
 
     case = read_case(arguments.case)
-    sections = list(_sections(case))
+    bench = bench_of(case)
+    forecast = forecast_of(bench)
+    box = foreseen(case, forecast)
+    findings = _findings(case)
+    sections = list(_sections(case, bench, forecast, findings))
     if arguments.json:
-        words.tell_json(
-            "check",
-            {
-                "exit": options.EXIT_DONE,
-                "title": case.title,
-                "etches": case.metal.etches,
-                **{heading.lower(): _plain(facts) for heading, facts in sections},
-            },
-        )
+        content: dict[str, Any] = {section.key: section.plain() for section in sections}
+        content |= {"safety": box.plain(), "cautions": list(box.cautions)}
+        content |= {"findings": [vars(finding) for finding in findings]}
+        content |= {"causes": [_plain_cause(cause) for cause in forecast.point.causes]}
+        head = {"exit": options.EXIT_DONE, "title": case.title, "etches": case.metal.etches}
+        words.tell_json("check", head | {"level": box.level} | content)
     elif not arguments.quiet:
-        lines = [(head, [(fact.name, fact.text()) for fact in facts]) for head, facts in sections]
-        words.tell(words.report(case.title, lines))
+        lines = [(section.heading, section.lines()) for section in sections]
+        parts = [*safety_box.on_top(box), lines[0], *safety_box.in_place(box), *lines[1:]]
+        words.tell(words.report(case.title, [*parts, *safety_box.cautions(box)]))
+    if arguments.json or arguments.quiet:
+        safety_box.warn(box)
     return options.EXIT_DONE
 
 
-def _plain(facts: list[Fact]) -> Any:
-    """Facts with names as an object, sentences as a list."""
-    if all(not fact.name for fact in facts):
-        return [fact.plain() for fact in facts]
-    return {fact.name.replace(" ", "_"): fact.plain() for fact in facts}
+def _sections(
+    case: Case, bench: Bench, forecast: Forecast, findings: tuple[Finding, ...]
+) -> Iterator[Section]:
+    yield Section("bench", "At the bench", _bench(case, bench, forecast))
+    remarks = [*_remarks(case, forecast), *_shown(findings)]
+    yield Section("remarks", "Remarks", [Fact("", text) for text in remarks])
+    yield Section("plate", "Plate", _plate(case))
+    yield Section("liquid", "Liquid", _liquid(case))
+    yield Section("supply", "Supply", _supply(case))
+    yield Section("stencil", "Stencil", _stencil(case))
+    yield Section("swab", "Swab", _swab(case))
+    yield Section("stroke", "Stroke", _stroke(case))
+    yield Section("cost", "Cost of etching it here", _cost(case))
 
 
-def _sections(case: Case) -> Iterator[Section]:
-    from simulate.safety import cautions
+# At the bench -------------------------------------------------------------------------------------
 
-    yield "Plate", _plate(case)
-    yield "Liquid", _liquid(case)
-    yield "Supply", _supply(case)
-    yield "Stencil", _stencil(case)
-    yield "Swab", _swab(case)
-    yield "Stroke", _stroke(case)
-    yield "Cost", _cost(case)
-    yield "Remarks", [Fact("", text) for text in _remarks(case)]
-    yield "Cautions", [Fact("", text) for text in cautions(case.metal)]
+
+def _bench(case: Case, bench: Bench, forecast: Forecast) -> list[Fact]:
+    from simulate.air import gas_volume
+    from simulate.recipe import holder
+    from simulate.units import format_quantity
+
+    point, dip = forecast.point, forecast.dip
+    best = format_quantity(point.current.value, "A", 2)
+    held, doubt = holder(bench, point), point.causes[0]
+    factors = f"x{doubt.at_low:.2g} to x{doubt.at_high:.2g}"
+    return [
+        Fact("this metal", case.metal.verdict, words=f"{case.metal.label}: {case.metal.verdict}"),
+        Fact.of(
+            "you should read",
+            point.current,
+            "A",
+            f"{of_band(point.current, 'A')}, most likely {best}",
+        ),
+        *_swing(point),
+        *_common(case),
+        Fact("held back by", held, words=_HOLDERS[held]),
+        Fact("largest doubt", doubt.name, words=f"{doubt.words} ({factors})"),
+        Fact.of("at the swab", point.voltage, "V"),
+        Fact.of("heat", point.power, "W"),
+        Fact("swab gets to", dip.hottest, "K", "degC"),
+        Fact.of(
+            "this stroke",
+            forecast.depth,
+            "um",
+            f"{span(bench.duration)}, leaves {Fact.of('', forecast.depth, 'um').text()}",
+        ),
+        *_time_to_depth(bench, forecast),
+        Fact.of("charge", forecast.charge, "C"),
+        Fact("wettings", float(forecast.dips), words=_wettings(bench, forecast)),
+        *_batteries(bench, forecast),
+        Fact.of("hydrogen", forecast.charge.times(gas_volume(1.0), "m3"), "mL"),
+    ]
+
+
+def _swing(point: OperatingPoint) -> list[Fact]:
+    """How far the reading moves along the stroke, where it does."""
+    low, high = point.swing
+    if high < 1.1 * low:
+        return []
+    words_of = f"{_two(low)} to {_two(high)} A, more where more is open"
+    return [Fact("as it moves", point.current.value, "A", "A", low, high, words_of)]
+
+
+def _two(number: float) -> str:
+    from simulate.units import format_number
+
+    return format_number(number, 2)
+
+
+def _common(case: Case) -> list[Fact]:
+    """What people read, where something is known of it."""
+    from simulate.materials import find_source
+    from simulate.operating_point import COMMON_READINGS
+    from simulate.swab import Bud
+
+    if not isinstance(case.swab, Bud) or case.metal.name != "carbon_steel":
+        return []
+    return [
+        Fact.of("others read", usual, "A", f"{of_band(usual, 'A')} ({usual.source})")
+        for name, usual in COMMON_READINGS.items()
+        if find_source(name).label == case.supply.label
+    ]
+
+
+def _time_to_depth(bench: Bench, forecast: Forecast) -> list[Fact]:
+    from simulate.units import format_quantity
+
+    if forecast.time is None or bench.depth is None:
+        return []
+    told = f"{Fact.of('', forecast.time, 'time').text()} for {format_quantity(bench.depth, 'um')}"
+    return [Fact.of("time to depth", forecast.time, "time", told)]
+
+
+def _wettings(bench: Bench, forecast: Forecast) -> str:
+    dip, count = forecast.dip, forecast.dips
+    if dip.reason in ("charge", "time", "temperature"):
+        every = f"every {span(dip.time)}, after {_two(dip.charge)} C"
+        return "once" if count == 1 else f"{count}, {every}"
+    told = "once; the case has no [rewet]"
+    if forecast.practice_dips > 1:
+        told += f"; common practice: every 10 C or 20 s, here {forecast.practice_dips}"
+    return told
+
+
+def _batteries(bench: Bench, forecast: Forecast) -> list[Fact]:
+    """How much of a battery stroke and depth take, and how many that makes."""
+    used = forecast.batteries
+    if used is None:
+        return []
+    count = max(1, math.ceil(used.value))
+    told = f"{count}; {Fact.of('', used, '').text()} of one is used up"
+    facts = [Fact.of("batteries", used, "", told)]
+    more = forecast.time_batteries
+    if more is not None and math.ceil(more.value) > count:
+        facts.append(Fact.of("to the depth", more, "", f"{math.ceil(more.value)} batteries"))
+    return facts
+
+
+def _remarks(case: Case, forecast: Forecast) -> Iterator[str]:
+    """What is odd about a case, but no fault."""
+    from simulate.units import format_quantity
+
+    left = case.electrolyte.salt_undissolved
+    if left > 0:
+        yield f"{format_quantity(left, 'g', 2)} of the salt stay undissolved and do nothing."
+    wanted, depth = case.aim.depth, forecast.depth
+    if wanted is not None and abs(depth.value / wanted - 1.0) > case.aim.tolerance:
+        times = f"{wanted / depth.value:.2g} times as long" if depth.value > 0.0 else "much longer"
+        yield (
+            f"The stroke leaves {format_quantity(depth.value, 'um', 2)} of the "
+            f"{format_quantity(wanted, 'um', 2)} wanted: work {times}."
+        )
+    for notice in forecast.dip.notices:
+        yield f"Before it is wetted again: {notice.words}."
+
+
+def _findings(case: Case) -> tuple[Finding, ...]:
+    from simulate.tape import stencil_findings
+
+    plate = case.plate
+    corners = [(0, 0), (plate.width, 0), (plate.width, plate.height), (0, plate.height)]
+    return stencil_findings(case.stencil, corners)
+
+
+def _shown(findings: tuple[Finding, ...]) -> Iterator[str]:
+    """The findings in words, the worst few of each kind."""
+    from simulate.units import format_quantity
+
+    for kind in dict.fromkeys(finding.kind for finding in findings):
+        same = [finding for finding in findings if finding.kind == kind]
+        for finding in same[:_SHOWN]:
+            place = f"{format_quantity(finding.x, 'mm')}, {format_quantity(finding.y, 'mm')}"
+            yield f"Stencil at {place}: {finding.words}."
+        if len(same) > _SHOWN:
+            yield f"Stencil: {len(same) - _SHOWN} more places like the last; --json lists them."
+
+
+def _plain_cause(cause: Cause) -> dict[str, Any]:
+    return {"name": cause.name, "words": cause.words, "low": cause.at_low, "high": cause.at_high}
+
+
+# The case -----------------------------------------------------------------------------------------
 
 
 def _plate(case: Case) -> list[Fact]:
+    from simulate.forecast import depth_yield
+
     metal, plate = case.metal, case.plate
+    yielded = depth_yield(metal)
+    told = Fact.of("", yielded, "um cm2/C").text().replace(" um cm2/C", "")
     facts = [
         Fact("metal", metal.label or metal.name),
-        Fact("verdict", metal.verdict or ("etches" if metal.etches else "does not etch")),
         Fact("width", plate.width, "m", "mm"),
         Fact("height", plate.height, "m", "mm"),
+        Fact.of("depth per charge", yielded, "um cm2/C", f"{told} um per C/cm2"),
     ]
-    if metal.etches:
-        rate, share = metal.depth_per_charge, metal.efficiency
-        ends = (rate * share.low, rate * share.high)
-        facts.append(Fact("depth per charge", rate * share.value, "m3/C", "um cm2/C", *ends))
     if case.aim.depth is not None:
         facts.append(Fact("depth wanted", case.aim.depth, "m", "um"))
     return facts
@@ -129,14 +256,13 @@ def _plate(case: Case) -> list[Fact]:
 
 def _liquid(case: Case) -> list[Fact]:
     liquid = case.electrolyte
-    band = liquid.conductivity_band()
     return [
         Fact("vinegar", liquid.vinegar, "m3", "mL"),
         Fact("water", liquid.water, "m3", "mL"),
         Fact("salt", liquid.salt, "kg", "g"),
         Fact("salt dissolved", liquid.molarity, "mol/m3", "mol/L"),
         Fact("temperature", liquid.temperature, "K", "degC"),
-        Fact("conductivity", band.value, "S/m", "S/m", band.low, band.high),
+        Fact.of("conductivity", liquid.conductivity_band(), "S/m"),
     ]
 
 
@@ -186,10 +312,11 @@ def _stroke(case: Case) -> list[Fact]:
     from simulate.stroke import duration, path_length
 
     names = [type(stroke).__name__.lower() for stroke in case.strokes]
+    time = math.fsum(map(duration, case.strokes))
     return [
         Fact("pattern", ", then ".join(names)),
         Fact("way drawn", math.fsum(map(path_length, case.strokes)), "m", "mm"),
-        Fact("time", math.fsum(map(duration, case.strokes)), "s", "s"),
+        Fact("time", time, "s", "s"),
     ]
 
 
@@ -202,29 +329,17 @@ def _cost(case: Case) -> list[Fact]:
     stops = all_stops(case)
     cell = case.grid.cell / case.grid.refine
     window = Window(case.swab, case.stencil.thickness, cell)
+    places, _ = distinct_places(stops)
+    solves = len({window.place(float(x), float(y)) for x, y in places})
     nz, ny, nx = window.shape
-    memory = memory_needed((nz, ny, nx)) / 1e6
+    seconds = _SOLVE_TIME * solves * nz * ny * nx
+    memory = memory_needed((nz, ny, nx))
+    size = f"{math.ceil(memory / 1e6)} MB for each processor at work"
     return [
         Fact("cell", cell, "m", "mm"),
         Fact("stops", float(len(stops))),
-        Fact("places", float(len(distinct_places(stops)[0]))),
+        Fact("solves", float(solves), words=f"{solves}, one for each place of the swab"),
         Fact("window", f"{nx} x {ny} x {nz} cells around the swab"),
-        Fact("memory", f"{math.ceil(memory)} MB for each processor at work"),
+        Fact("work", seconds, "s", words=f"about {span(seconds)} of one processor, or shared"),
+        Fact("memory", memory, "B", words=size),
     ]
-
-
-def _remarks(case: Case) -> Iterator[str]:
-    """What is odd about a case, but no fault."""
-    from simulate.tape import stencil_findings
-    from simulate.units import format_quantity
-
-    if not case.metal.etches:
-        yield f"{case.metal.label} does not etch this way. {case.metal.instead}".strip()
-    left = case.electrolyte.salt_undissolved
-    if left > 0:
-        yield f"{format_quantity(left, 'g')} of the salt stay undissolved and do nothing."
-    plate = case.plate
-    corners = [(0, 0), (plate.width, 0), (plate.width, plate.height), (0, plate.height)]
-    for finding in stencil_findings(case.stencil, corners):
-        place = f"{format_quantity(finding.x, 'mm')}, {format_quantity(finding.y, 'mm')}"
-        yield f"Stencil at {place}: {finding.words}."

@@ -1,0 +1,46 @@
+"""The safety box on the terminal: what is past a limit on top, the rest in its place."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from simulate.cli import words
+
+if TYPE_CHECKING:
+    from simulate.precautions import Precautions
+    from simulate.verdict import Verdict
+
+Sections = list[tuple[str, list[tuple[str, str]]]]
+
+
+def on_top(box: Precautions) -> Sections:
+    """What is past a limit, to stand above everything else; nothing where nothing is."""
+    past = [("", verdict.sentence()) for verdict in box.of_level("past")]
+    return [("PAST A LIMIT - read this first", past)] if past else []
+
+
+def in_place(box: Precautions) -> Sections:
+    """Verdicts that call for care, and in one line the topics that do not."""
+    volume, changes = box.room.volume, box.room.air_changes * 3600.0
+    assumed = " (assumed: the case has no [room])" if box.room_assumed else ""
+    at_once = f", {box.room.swabs} swabs at once" if box.room.swabs > 1 else ""
+    lines = [("room", f"{volume:g} m3, {changes:g} air changes an hour{at_once}{assumed}")]
+    lines += [("past a limit", verdict.topic) for verdict in box.of_level("past")]
+    lines += [("watch", verdict.sentence()) for verdict in box.of_level("watch")]
+    fine = ", ".join(_topic(verdict) for verdict in box.of_level("fine"))
+    return [("Safety", [*lines, *([("fine", fine)] if fine else [])])]
+
+
+def _topic(verdict: Verdict) -> str:
+    return "chlorine as expected" if verdict.topic == "chlorine" else verdict.topic
+
+
+def cautions(box: Precautions) -> Sections:
+    """What to tell people that no verdict has said already."""
+    said = {verdict.advice for verdict in box.verdicts if verdict.level != "fine"}
+    return [("Cautions", [("", text) for text in box.cautions if text not in said])]
+
+
+def warn(box: Precautions) -> None:
+    """Say what is past a limit on stderr, where no report says it."""
+    words.complain(f"past a limit: {verdict.sentence()}" for verdict in box.of_level("past"))
