@@ -327,6 +327,17 @@ def test_a_supply_joins_the_first_two_electrodes_and_a_third_keeps_its_potential
     assert abs(field.currents["probe"]) > 1e-4
 
 
+@pytest.mark.parametrize("exchange", [1e-2, 1e-5, 1e-8])
+def test_a_current_of_next_to_nothing_is_found_to_rounding(exchange):
+    """Down to 1e-14 A: less than rounding makes of the potentials' own sums is not asked for."""
+    law = sf.ButlerVolmer(exchange, 0.04, 0.04)
+    density = 0.5 * exchange
+    voltage = density * SERIES + float(overpotential(law, density) - overpotential(law, -density))
+    field = column(law, law, (voltage, 0.0)).solve()
+    assert field.currents["plate"] == pytest.approx(density * AREA, rel=1e-9)
+    assert field.currents["lid"] == pytest.approx(-field.currents["plate"], rel=1e-9)
+
+
 @pytest.mark.parametrize("voltage", [0.3, 50.0])
 @pytest.mark.parametrize("slope", [1e-3, 0.2])
 def test_newton_is_safe_from_a_cold_start_at_any_drive(voltage, slope):
