@@ -340,7 +340,7 @@ def _placed(points: Floats, x: float, y: float, angle: float) -> Floats:
 
 
 def _increasing(values: ArrayLike, name: str, least: int) -> Floats:
-    array = np.ascontiguousarray(values, dtype=np.float64)
+    array = np.array(values, dtype=np.float64, order="C")  # kernels see one kind of array
     if array.ndim != 1 or array.size < least:
         raise ValueError(f"{name}: needs one dimension and at least {least} values")
     if not np.isfinite(array).all() or (np.diff(array) <= 0.0).any():
