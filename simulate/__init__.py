@@ -23,6 +23,8 @@ Reading order. Each file imports only from those above it; `tests/test_layers.py
     case          all of the above, frozen; every fault of a file at once
     grid          cells: box, section, axisymmetric
     conductance   conductances between cells
+    edge_fields   the field close to an edge of metal or mask
+    edges         fitted conductances near straight edges
     coarsening    which cells join into those of the next coarser level
     multigrid     levels, cycle, conjugate gradients
     terminals     electrode faces and the supply between them

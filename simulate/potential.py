@@ -14,13 +14,15 @@ from __future__ import annotations
 
 import time
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from simulate.circuit import Supply
 from simulate.conductance import Faces, Network, build_network, require_memory
+from simulate.edges import fit_edges
 from simulate.errors import ConvergenceError, Fault, InputError
 from simulate.grid import Grid
 from simulate.kernels import faces as face_kernels
@@ -52,12 +54,15 @@ class Electrode:
     cells : bool, of the grid's shape.
     potential : of the metal [V]: a number, or an array of the grid's shape read at ``cells``.
     polarisation : None (ideal), `Linear`, `Tafel` or `ButlerVolmer`.
+    coverage : share of its cells' faces that is metal, above 0 up to 1, an array of the grid's
+        shape read at ``cells``; None = 1. For outlines that cut cells: `edges.dilated_coverage`.
     """
 
     name: str
     cells: NDArray[np.bool_]
     potential: float | Doubles = 0.0
     polarisation: Polarisation | None = None
+    coverage: Doubles | None = None
 
 
 @dataclass(frozen=True)
@@ -239,6 +244,8 @@ def solve_potential(
     electrodes: Sequence[Electrode],
     supply: Supply | None = None,
     tolerance: float = 1e-10,
+    *,
+    edges: Literal["fitted", "plain"] = "fitted",
 ) -> Field:
     """Potential and currents of a wet cell with electrodes.
 
@@ -252,6 +259,9 @@ def solve_potential(
     supply : between the first (anode) and the second electrode; the potentials given on them are
         then offsets.
     tolerance : see `solve_network`.
+    edges : ``"fitted"`` gives faces near straight edges along the grid (flush electrodes, ideal or
+        with linear kinetics; lips of insulators) the conductances of the field that is exact there,
+        and leaves all else plain; the limits are listed in `simulate.edges`. ``"plain"`` fits none.
 
     Returns
     -------
@@ -269,6 +279,7 @@ def solve_potential(
     require_memory(grid.shape)
     kappa, label, offset = _checked(grid, conductivity, electrodes, supply)
     network = build_network(grid, kappa, label, offset)
+    network, area = _trim_edges(network, grid, kappa, label, electrodes, edges)
     laws = np.array([law_row(e.polarisation) for e in electrodes])
     threads = processors() if network.unknowns >= THREADED else 1
     mesh = Hierarchy(grid.shape, (np.diff(grid.y), np.diff(grid.x)), threads)
@@ -290,12 +301,39 @@ def solve_potential(
         network.unknowns,
         (ready - began, done - ready),
     )
-    records = _records(grid, network.faces, solution.current, electrodes)
+    records = _records(grid, replace(network.faces, area=area), solution.current, electrodes)
     currents = {
         name: float((record.density * record.area).sum()) for name, record in records.items()
     }
     voltage = solution.voltage if supply is not None else None
     return Field(grid, potential, currents, voltage, statistics, records)
+
+
+def _trim_edges(
+    network: Network,
+    grid: Grid,
+    kappa: Doubles,
+    label: NDArray[np.int8],
+    electrodes: Sequence[Electrode],
+    edges: str,
+) -> tuple[Network, Doubles]:
+    """Faces cut to their coverage, edges fitted; the network and the faces' true areas [m2]."""
+    faces = network.faces
+    partly = any(electrode.coverage is not None for electrode in electrodes)
+    share = np.ones(grid.shape) if partly else None
+    if share is not None:
+        for electrode in electrodes:
+            if electrode.coverage is not None:
+                share[electrode.cells] = electrode.coverage[electrode.cells]
+        metal = faces.where[:, :3].copy()
+        metal[np.arange(len(metal)), faces.where[:, 3]] += faces.where[:, 4]
+        cut = share[tuple(metal.T)]
+        faces = replace(faces, area=faces.area * cut, conductance=faces.conductance * cut)
+        network = replace(network, faces=faces)
+    if edges == "fitted":
+        laws = [electrode.polarisation for electrode in electrodes]
+        network = fit_edges(network, grid, kappa, label, laws, coverage=share)
+    return network, faces.area
 
 
 def _records(
@@ -410,6 +448,12 @@ def _electrode_faults(grid: Grid, electrode: Electrode) -> list[Fault]:
                 value=f"{potential.shape}",
             )
         )
+    if electrode.coverage is not None and not faults:
+        shares = np.asarray(electrode.coverage, dtype=float)
+        fit = shares.shape == grid.shape
+        if not fit or not ((shares[cells] > 0.0) & (shares[cells] <= 1.0)).all():
+            expected = f"numbers above 0 up to 1 of shape {grid.shape}"
+            faults.append(Fault("not shares", expected, key=f"{electrode.name}.coverage"))
     if not faults and not np.isfinite(np.broadcast_to(potential, grid.shape)[cells]).all():
         faults.append(Fault("not finite", "volts", key=f"{electrode.name}.potential"))
     return faults

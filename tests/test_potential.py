@@ -64,12 +64,14 @@ def test_the_interface_is_the_one_that_is_written_down():
 
 def test_what_may_be_left_out_has_the_written_default():
     solve = inspect.signature(sf.solve_potential).parameters
-    assert list(solve) == ["grid", "conductivity", "electrodes", "supply", "tolerance"]
+    assert list(solve) == ["grid", "conductivity", "electrodes", "supply", "tolerance", "edges"]
     assert solve["supply"].default is None
     assert solve["tolerance"].default == 1e-10
     electrode = inspect.signature(sf.Electrode).parameters
-    assert list(electrode) == ["name", "cells", "potential", "polarisation"]
+    assert list(electrode) == ["name", "cells", "potential", "polarisation", "coverage"]
     assert electrode["polarisation"].default is None
+    assert electrode["coverage"].default is None
+    assert solve["edges"].default == "fitted"
     for law in (sf.Linear(1.0), sf.Tafel(1.0, 0.03), sf.ButlerVolmer(1.0, 0.03, 0.03)):
         assert (law.equilibrium, law.film_resistance, law.limit, law.sharpness) == (0, 0, None, 4)
     supply = inspect.signature(sf.Supply).parameters

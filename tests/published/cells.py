@@ -36,8 +36,13 @@ class Body:
     law: Polarisation | None = None
 
 
-def solve_plane(grid: sf.Grid, conductivity: Region | float, *bodies: Body) -> Field:
-    """Solve a section or an axisymmetric cell given by functions of x (or r) and z."""
+def solve_plane(
+    grid: sf.Grid, conductivity: Region | float, *bodies: Body, edges: str = "plain"
+) -> Field:
+    """Solve a section or an axisymmetric cell given by functions of x (or r) and z.
+
+    On the plain scheme unless asked otherwise: its orders are asserted in their own right.
+    """
     x, _, z = grid.centres
     x, z = np.meshgrid(x, z)
 
@@ -49,7 +54,7 @@ def solve_plane(grid: sf.Grid, conductivity: Region | float, *bodies: Body) -> F
         sf.Electrode(body.name, spread(body.inside) > 0.0, spread(body.potential), body.law)
         for body in bodies
     ]
-    return sf.solve_potential(grid, spread(conductivity), electrodes)
+    return sf.solve_potential(grid, spread(conductivity), electrodes, edges=edges)
 
 
 @dataclass(frozen=True)
@@ -65,6 +70,7 @@ class Opening:
     depth: float = 0.0
     wall: float = 3.0
     height: float = 3.0
+    edges: str = "plain"
 
     def solve(self, law: Polarisation | None = None, voltage: float = 1.0) -> Field:
         """`voltage` between the electrode, which obeys `law`, and the ideal lid at 0 V."""
@@ -78,6 +84,7 @@ class Opening:
             lambda x, z: (x < 1.0) | (z > self.depth),
             Body("plate", lambda x, z: (z < 0.0) & (x < 1.0), voltage, law),
             Body("lid", lambda x, z: z > top),
+            edges=self.edges,
         )
 
     def resistance(self, law: Polarisation | None = None) -> float:

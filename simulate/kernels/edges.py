@@ -1,0 +1,210 @@
+"""Compiled loops that find straight edges of electrodes and insulators, and the room around them.
+
+Arrays only; imports no project file. A cell is electrolyte (label 0, conductivity above 0),
+insulator (label 0, conductivity 0) or metal (label above 0). An edge is a node of the plane of two
+axes, one cell long in the third. Its frame: tangential axis P and normal axis Q with signs, so
+that the insulator lies at t >= 0, n < 0; t counts cells along P and n along Q from the node.
+
+    flush edge (kind 0)   electrolyte at n >= 0; metal at t < 0, n = -1
+    lip (kind 1)          electrolyte everywhere but at t >= 0, n < 0
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+_compiled = njit(cache=True, nogil=True, error_model="numpy")
+
+COLUMNS = 12
+"""Of an edge: k, j, i of the node's lower cell, P, sign of P, Q, sign of Q, kind, electrode, and
+the room: tangential, up, down."""
+
+
+@_compiled
+def _alike(a, b):
+    return abs(a - b) <= 1e-3 * a
+
+
+@_compiled
+def mark_states(label, conductivity, state):
+    """state = 0 insulator, 1 electrolyte, 2 metal; all (nz, ny, nx), state flattened uint8."""
+    c = 0
+    for k in range(label.shape[0]):
+        for j in range(label.shape[1]):
+            for i in range(label.shape[2]):
+                wet = np.uint8(conductivity[k, j, i] > 0.0)
+                state[c] = np.uint8(2) if label[k, j, i] > 0 else wet
+                c += 1
+
+
+@_compiled
+def find_edges(label, conductivity, state, whole, out):
+    """Fill rows of ``out`` (n, COLUMNS); returns how many edges there are.
+
+    ``state`` of `mark_states`; ``whole`` (nz, ny, nx) uint8: 0 where a metal cell is partly
+    covered, or one cell of 1. With ``out`` too short, edges are counted only.
+    """
+    nz, ny, nx = label.shape
+    step = (ny * nx, nx, 1)
+    count = 0
+    for across in range(3):
+        p = 2 if across != 2 else 1
+        q = 0 if across != 0 else 1
+        sp, sq = step[p], step[q]
+        for k in range(nz - (1 if across != 0 else 0)):
+            for j in range(ny - (1 if across != 1 else 0)):
+                row = (k * ny + j) * nx
+                for c in range(row, row + nx - (1 if across != 2 else 0)):
+                    a, b, d, e = state[c], state[c + sp], state[c + sq], state[c + sp + sq]
+                    if a == b and a == d and a == e:
+                        continue
+                    wet = (a == 1) + (b == 1) + (d == 1) + (e == 1)
+                    if wet != 2 and wet != 3:
+                        continue
+                    if count < out.shape[0]:
+                        edge = out[count]
+                        edge[0], edge[1], edge[2] = k, j, c - row
+                        edge[3], edge[5] = p, q
+                        known = _orient(label, conductivity, (a, b, d, e), edge)
+                        count += 1 if known else 0
+                    else:
+                        count += 1
+    if count <= out.shape[0]:
+        for n in range(count):
+            _measure_room(label, conductivity, whole, out[n])
+    return count
+
+
+@_compiled
+def _orient(label, conductivity, states, edge):
+    """Kind, signs, axes and electrode of an edge from the four states about its node.
+
+    states : of the node's cells (-p, -q), (+p, -q), (-p, +q), (+p, +q). Returns whether it is one.
+    """
+    a, b, d, e = states
+    p, q = edge[3], edge[5]
+    if (a == 1) + (b == 1) + (d == 1) + (e == 1) == 3:
+        if not (a == 0 or b == 0 or d == 0 or e == 0):
+            return False
+        high_p = 1 if (b == 0 or e == 0) else 0  # where the insulator is
+        high_q = 1 if (d == 0 or e == 0) else 0
+        far = _value(conductivity, edge, p, q, 1 - high_p, 1 - high_q)
+        edge[7], edge[8] = 1, -1
+        if _alike(far, _value(conductivity, edge, p, q, high_p, 1 - high_q)):
+            edge[4], edge[6] = 2 * high_p - 1, 1 - 2 * high_q
+            return True
+        if _alike(far, _value(conductivity, edge, p, q, 1 - high_p, high_q)):
+            edge[3], edge[5] = q, p
+            edge[4], edge[6] = 2 * high_q - 1, 1 - 2 * high_p
+            return True
+        return False
+    if d == 1 and e == 1:
+        near, far, edge[6] = a, b, 1
+    elif a == 1 and b == 1:
+        near, far, edge[6] = d, e, -1
+    elif b == 1 and e == 1:
+        near, far, edge[6] = a, d, 1
+        edge[3], edge[5] = q, p
+    elif a == 1 and d == 1:
+        near, far, edge[6] = b, e, -1
+        edge[3], edge[5] = q, p
+    else:
+        return False
+    if near == far:
+        return False
+    edge[4] = 1 if near == 2 else -1
+    edge[7] = 0
+    metal_t, metal_n = (0 if near == 2 else 1), (0 if edge[6] > 0 else 1)
+    edge[8] = _value(label, edge, edge[3], edge[5], metal_t, metal_n) - 1
+    return True
+
+
+@_compiled
+def _value(array, edge, p, q, high_p, high_q):
+    """Of one of the node's cells: 0 or 1 along p and q."""
+    k = edge[0] + (high_p if p == 0 else 0) + (high_q if q == 0 else 0)
+    j = edge[1] + (high_p if p == 1 else 0) + (high_q if q == 1 else 0)
+    i = edge[2] + (high_p if p == 2 else 0) + (high_q if q == 2 else 0)
+    return array[k, j, i]
+
+
+@_compiled
+def _fits(label, conductivity, whole, edge, t, n, s):
+    """1 = the cell (t, n, s) of the frame is as the edge wants it, 0 = not, 2 = outside."""
+    axis_t, axis_n = edge[3], edge[5]
+    axis_s = 3 - axis_t - axis_n
+    step_t = 1 + t if edge[4] > 0 else -t
+    step_n = 1 + n if edge[6] > 0 else -n
+    k = edge[0] + (step_t if axis_t == 0 else 0) + (step_n if axis_n == 0 else 0)
+    j = edge[1] + (step_t if axis_t == 1 else 0) + (step_n if axis_n == 1 else 0)
+    i = edge[2] + (step_t if axis_t == 2 else 0) + (step_n if axis_n == 2 else 0)
+    k += s if axis_s == 0 else 0
+    j += s if axis_s == 1 else 0
+    i += s if axis_s == 2 else 0
+    if not (0 <= k < label.shape[0] and 0 <= j < label.shape[1] and 0 <= i < label.shape[2]):
+        return 2
+    metal, kappa = label[k, j, i], conductivity[k, j, i]
+    if n >= 0 or (edge[7] == 1 and t < 0):
+        own_t, own_n = (-1, -1) if n < 0 else (0, 0)
+        step_t = 1 + own_t if edge[4] > 0 else -own_t
+        step_n = 1 + own_n if edge[6] > 0 else -own_n
+        ok = edge[0] + (step_t if axis_t == 0 else 0) + (step_n if axis_n == 0 else 0)
+        oj = edge[1] + (step_t if axis_t == 1 else 0) + (step_n if axis_n == 1 else 0)
+        oi = edge[2] + (step_t if axis_t == 2 else 0) + (step_n if axis_n == 2 else 0)
+        return int(metal == 0 and kappa > 0.0 and _alike(conductivity[ok, oj, oi], kappa))
+    if t >= 0:
+        return int(metal == 0 and kappa <= 0.0)
+    return int(metal == edge[8] + 1 and (whole.size == 1 or whole[k, j, i] == 1))
+
+
+@_compiled
+def _measure_room(label, conductivity, whole, edge):
+    """Fill the room of one edge: cells on either side, above and below that are as they should.
+
+    Another feature on the same face halves the room towards it, so that rooms do not overlap; the
+    box's end does not, for it mirrors the field.
+    """
+    reach = 8
+    side = reach
+    for m in range(1, 2 * reach + 1):
+        answer = 1
+        for n in range(-1, 1):
+            for t in (m - 1, -m):
+                one = _fits(label, conductivity, whole, edge, t, n, 0)
+                answer = 0 if one == 0 else (2 if one == 2 and answer == 1 else answer)
+        if answer != 1:
+            side = min(reach, m - 1 if answer == 2 else (m - 1) // 2)
+            break
+    low, high = -side, side
+    for sign in (-1, 1):
+        for m in range(1, side + 1):
+            answer = 1
+            for n in range(-1, 1):
+                for t in range(-1, 1):
+                    one = _fits(label, conductivity, whole, edge, t, n, sign * m)
+                    answer = 0 if one == 0 else (2 if one == 2 and answer == 1 else answer)
+            if answer == 2:
+                low, high = (-(m - 1), high) if sign < 0 else (low, m - 1)
+                break
+            if answer == 0:
+                side = min(side, m - 1)
+                break
+    low, high = max(low, -side), min(high, side)
+    up = _layers(label, conductivity, whole, edge, (side, low, high), 1)
+    down = _layers(label, conductivity, whole, edge, (side, low, high), -1) if edge[7] == 1 else 0
+    fit = side > 0 and up > 0 and (edge[7] == 0 or down > 0)
+    edge[9], edge[10], edge[11] = (side, up, down) if fit else (0, 0, 0)
+
+
+@_compiled
+def _layers(label, conductivity, whole, edge, width, way):
+    """Layers above (way 1) or below (-1) the edge that fit, at most eight."""
+    side, low, high = width
+    for layer in range(8):
+        n = layer if way > 0 else -1 - layer
+        for s in range(low, high + 1):
+            for t in range(-side, side if way > 0 else 1):
+                if _fits(label, conductivity, whole, edge, t, n, s) != 1:
+                    return layer
+    return 8
