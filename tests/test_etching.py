@@ -357,8 +357,8 @@ def spaced(spacing, passes=1):
 
 
 def test_the_stated_error_of_spacing_is_about_the_true_one():
-    """Against a sixteenth of the spacing. Going to and fro hides nothing of it."""
-    fine = sf.etch_case(spaced(1 / 64)).charge_density
+    """Against an eighth of the spacing. Going to and fro hides nothing of it."""
+    fine = sf.etch_case(spaced(1 / 32)).charge_density
     for passes in (1, 2, 3):
         result = sf.etch_case(spaced(0.25, passes))
         weight = result.open_fraction
