@@ -7,7 +7,7 @@ exactly its area.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from functools import lru_cache
 from math import acos, ceil, pi, sin, sqrt
 from pathlib import Path
@@ -134,6 +134,26 @@ def as_areas(geometry: Any) -> MultiPolygon:
     orient = shapely.geometry.polygon.orient
     polygons = [p for p in parts if shapely.get_type_id(p) == 3 and p.area > 0.0]
     return shapely.MultiPolygon([orient(polygon) for polygon in polygons])
+
+
+def moved_areas(areas: Any, move: Callable[[Floats], Floats]) -> MultiPolygon:
+    """Areas under a map of points (n, 2) that keeps outlines simple: a turn, a shift, a stretch.
+
+    Outlines and holes are moved one by one and the holes then taken out again, because a hole that
+    touches its outline may stick out of it, by rounding, where both are moved together.
+    """
+    import shapely
+
+    def alone(ring: Any) -> Any:
+        return shapely.make_valid(shapely.Polygon(move(shapely.get_coordinates(ring))))
+
+    parts = []
+    for part in as_areas(areas).geoms:
+        whole = alone(part.exterior)
+        if part.interiors:
+            whole = shapely.difference(whole, shapely.union_all([*map(alone, part.interiors)]))
+        parts.append(whole)
+    return as_areas(shapely.union_all(parts))
 
 
 def missing_glyphs(text: str, font: str = "sans") -> list[str]:

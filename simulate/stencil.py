@@ -17,7 +17,14 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from simulate.errors import Fault, InputError
-from simulate.outlines import FONTS, as_areas, circle_points, letters, missing_glyphs
+from simulate.outlines import (
+    FONTS,
+    as_areas,
+    circle_points,
+    letters,
+    missing_glyphs,
+    moved_areas,
+)
 
 if TYPE_CHECKING:
     from shapely import MultiPolygon
@@ -316,7 +323,7 @@ def _text_area(text: Text) -> Any:
     left, _, right, _ = shapely.bounds(letters(text.text, text.height, text.font))
     start = {"left": left, "centre": 0.5 * (left + right), "right": right}[text.anchor]
     middle = np.array([start, 0.5 * text.height])
-    return shapely.transform(area, lambda p: _placed(p - middle, text.x, text.y, text.angle))
+    return moved_areas(area, lambda p: _placed(p - middle, text.x, text.y, text.angle))
 
 
 def _bridges(area: MultiPolygon, text: Text) -> list[Any]:

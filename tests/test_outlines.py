@@ -17,6 +17,7 @@ from simulate.outlines import (
     fill_rings,
     letters,
     missing_glyphs,
+    moved_areas,
     winding_numbers,
 )
 
@@ -102,6 +103,16 @@ def test_areas_drop_points_and_lines_and_turn_outlines_anticlockwise():
     assert areas.geoms[0].exterior.is_ccw
     assert not areas.geoms[0].interiors[0].is_ccw
     assert as_areas(shapely.Point(0, 0)).is_empty
+
+
+def test_a_hole_that_touches_its_outline_stays_a_hole_however_it_is_turned():
+    outline = [(0, 0), (3e-3, 0), (3e-3, 3e-3), (0, 3e-3)]
+    area = shapely.Polygon(outline, [[(1e-3, 1e-3), (2e-3, 1e-3), (3e-3, 2e-3)]])
+    for angle in np.linspace(0, 3, 40):
+        turn = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
+        moved = moved_areas(area, lambda points, turn=turn: points @ turn + [0.02, 0.01])
+        assert moved.is_valid
+        assert moved.area == pytest.approx(8.5e-6, rel=1e-9)
 
 
 @pytest.mark.parametrize("font", FONTS)

@@ -783,6 +783,18 @@ def test_openings_are_set_down_as_shapes_of_a_stencil(svg):
     assert sum(len(part.interiors) for part in placed.geoms) == 1
 
 
+def test_slivers_and_holes_that_touch_survive_being_set_down():
+    sliver = shapely.Polygon([(0, 0), (1e-3, 0), (1e-3, 1e-19)])
+    touching = shapely.Polygon(
+        [(0, 0), (3e-3, 0), (3e-3, 3e-3), (0, 3e-3)], [[(1e-3, 1e-3), (2e-3, 1e-3), (3e-3, 2e-3)]]
+    )
+    area = shapely.MultiPolygon([touching, shapely.affinity.translate(sliver, 5e-3, 0)])
+    for angle in np.linspace(0, 3, 20):
+        shapes = place_openings(area, 20 * MM, 10 * MM, angle)
+        placed = openings(Stencil(1e-4, shapes))
+        assert placed.area == pytest.approx(touching.area, rel=1e-5)
+
+
 def test_a_file_is_one_shape_of_a_stencil(svg):
     svg('<rect width="2" height="4"/><circle cx="9" cy="9" r="3"/>')
     shape = read_drawing(Path("mark.svg"), 20 * MM, 10 * MM, width=12 * MM)

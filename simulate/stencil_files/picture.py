@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulate.errors import InputError
-from simulate.outlines import as_areas
+from simulate.outlines import as_areas, moved_areas
 from simulate.stencil_files.limits import MAX_PIECES, MAX_POINTS, one_line, read_bytes, refuse
 
 if TYPE_CHECKING:
@@ -68,7 +68,7 @@ def picture_area(
     smooth = as_areas(shapely.make_valid(shapely.simplify(area, SMOOTHING)))
     rows = ink.shape[0]
     flip = np.array([pixel, -pixel])
-    return as_areas(shapely.transform(smooth, lambda p: (p - [0.5, rows + 0.5]) * flip))
+    return moved_areas(smooth, lambda p: (p - [0.5, rows + 0.5]) * flip)
 
 
 def _ink(path: Path, content: bytes) -> Floats:

@@ -13,12 +13,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from simulate.errors import Fault, InputError
+from simulate.outlines import as_areas, moved_areas
 from simulate.stencil import Drawing, Polygon
 from simulate.stencil_files.limits import check_area, refuse, shown_name
 
 if TYPE_CHECKING:
     from shapely import MultiPolygon
 
+GRID = 1e-9  # [m]
 KINDS = (".svg", ".png", ".dxf")
 
 
@@ -99,18 +101,21 @@ def read_openings(
 def place_openings(
     area: MultiPolygon, x: float, y: float, angle: float = 0.0
 ) -> tuple[Polygon, ...]:
-    """Openings with the centre of their box at x, y [m], turned about it by ``angle`` [rad]."""
+    """Openings with the centre of their box at x, y [m], turned about it by ``angle`` [rad].
+
+    Points are put on a grid of 1 nm, so that turning cannot make outlines cross by rounding;
+    slivers that vanish on it are left out.
+    """
+    import shapely
+
     left, bottom, right, top = area.bounds
     middle = np.array([0.5 * (left + right), 0.5 * (bottom + top)])
     turn = np.array([[cos(angle), sin(angle)], [-sin(angle), cos(angle)]])
-
-    def placed(ring: object) -> tuple[tuple[float, float], ...]:
-        points = (np.asarray(ring.coords)[:-1] - middle) @ turn + [x, y]  # type: ignore[attr-defined]
-        return tuple((float(a), float(b)) for a, b in points)
-
+    moved = moved_areas(area, lambda points: (points - middle) @ turn + [x, y])
+    placed = as_areas(shapely.set_precision(moved, GRID))
     return tuple(
-        Polygon(placed(part.exterior), tuple(placed(hole) for hole in part.interiors))
-        for part in area.geoms
+        Polygon(part.exterior.coords, tuple(hole.coords for hole in part.interiors))
+        for part in placed.geoms
     )
 
 
@@ -125,12 +130,10 @@ def _check_options(path: Path, width: float | None, pixel: float | None, thresho
 
 
 def _scaled(path: Path, area: MultiPolygon, width: float) -> MultiPolygon:
-    import shapely
-
     if area.is_empty:
         return area
     left, _, right, _ = area.bounds
     if not right > left:
         refuse(path, "the openings have no width", "filled shapes or strokes")
     factor = width / (right - left)
-    return shapely.transform(area, lambda points: points * factor)
+    return moved_areas(area, lambda points: points * factor)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
 from math import acos, ceil, pi
@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from simulate.outlines import FLATNESS, as_areas, fill_rings
+from simulate.outlines import FLATNESS, as_areas, fill_rings, moved_areas
 from simulate.stencil_files.limits import (
     MAX_LENGTH,
     MAX_PIECES,
@@ -76,8 +76,11 @@ def painted_area(
     check_outlines(path, placed, reaches)
     areas: list[Any] = []
     for shape, matrix, lines in zip(drawn, matrices, outlines, strict=True):
-        for area in _areas(shape, lines, FLATNESS / stretch(matrix)):
-            areas.append(shapely.transform(area, partial(moved, matrix=matrix)))
+        if shape.rule:
+            areas.append(fill_rings([moved(line, matrix) for line in lines], shape.rule))
+        if shape.stroke > 0.0:
+            stroke = _stroke(shape, lines, FLATNESS / stretch(matrix))
+            areas.append(moved_areas(stroke, partial(moved, matrix=matrix)))
     rings = shapely.get_rings(shapely.get_parts(areas)) if areas else []
     check_outlines(path, [shapely.get_coordinates(ring) for ring in rings])
     return as_areas(shapely.union_all(areas))
@@ -112,31 +115,28 @@ def _flattened(path: Path, run: Run, matrix: Floats, budget: int) -> Floats:
     return line[np.r_[True, np.any(np.diff(line, axis=0) != 0.0, axis=1)]]
 
 
-def _areas(shape: Drawn, lines: Sequence[Floats], flatness: float) -> Iterator[Any]:
-    """Fill and stroke of one shape in its own units."""
+def _stroke(shape: Drawn, lines: Sequence[Floats], flatness: float) -> Any:
+    """The area of a stroke in the shape's own units, where its width is the same all along."""
     import shapely
 
-    if shape.rule:
-        yield fill_rings(lines, shape.rule)
     pen = []
     for run, line in zip(shape.runs, lines, strict=True):
         if len(line) > 1:
             ring = run.closed and len(line) > 3
             pen.append(shapely.linearrings(line) if ring else shapely.linestrings(line))
-    if pen and shape.stroke > 0.0:
-        half = 0.5 * shape.stroke
-        corner = acos(1.0 - min(flatness / half, 0.3))
-        most = max(4, ROUND_POINTS // sum(map(len, lines)))
-        yield shapely.union_all(
-            shapely.buffer(
-                pen,
-                half,
-                quad_segs=min(ceil(0.25 * pi / corner), most),
-                cap_style=CAPS.get(shape.style["stroke-linecap"], "flat"),
-                join_style=JOINS.get(shape.style["stroke-linejoin"], "mitre"),
-                mitre_limit=_mitre_limit(shape.style["stroke-miterlimit"]),
-            )
+    half = 0.5 * shape.stroke
+    corner = acos(1.0 - min(flatness / half, 0.3))
+    most = max(4, ROUND_POINTS // max(1, sum(map(len, lines))))
+    return shapely.union_all(
+        shapely.buffer(
+            pen,
+            half,
+            quad_segs=min(ceil(0.25 * pi / corner), most),
+            cap_style=CAPS.get(shape.style["stroke-linecap"], "flat"),
+            join_style=JOINS.get(shape.style["stroke-linejoin"], "mitre"),
+            mitre_limit=_mitre_limit(shape.style["stroke-miterlimit"]),
         )
+    )
 
 
 def _mitre_limit(text: str) -> float:
