@@ -50,6 +50,8 @@ Reading order. Each file imports only from those above it; `tests/test_layers.py
     precautions   the safety box of a case or of a run
     figures       pictures of a result
     export        surfaces, cells and tables for other programs
+    explain       why here deeper than there: causes, shares, the change that helps
+    compare       several results beside each other
     cli           commands and words for the terminal
 
 The names below are the public face. They are fetched when first used, so that the import is cheap.
@@ -65,6 +67,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from simulate.case import Case, parse_case, read_case
     from simulate.circuit import Supply
+    from simulate.compare import Comparison, compare_results
     from simulate.errors import (
         CapacityError,
         ConvergenceError,
@@ -73,6 +76,7 @@ if TYPE_CHECKING:
         SwabfieldError,
     )
     from simulate.etching import etch_case
+    from simulate.explain import Explanation, explain_result
     from simulate.figures import draw_result
     from simulate.grid import Grid
     from simulate.polarisation import ButlerVolmer, Linear, Tafel
@@ -85,8 +89,10 @@ __all__ = [
     "ButlerVolmer",
     "CapacityError",
     "Case",
+    "Comparison",
     "ConvergenceError",
     "Electrode",
+    "Explanation",
     "Grid",
     "InputError",
     "Linear",
@@ -96,8 +102,10 @@ __all__ = [
     "SwabfieldError",
     "Tafel",
     "__version__",
+    "compare_results",
     "draw_result",
     "etch_case",
+    "explain_result",
     "parse_case",
     "read_case",
     "read_result",
@@ -115,6 +123,8 @@ _HOMES = {
     "result": ("Result", "read_result", "write_result"),
     "etching": ("etch_case",),
     "figures": ("draw_result",),
+    "explain": ("Explanation", "explain_result"),
+    "compare": ("Comparison", "compare_results"),
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 

@@ -10,6 +10,8 @@ Reading order within the folder::
     start       a case to begin from
     check       what a case means
     etch        the main job
+    explain     why here deeper than there
+    compare     several cases beside each other
 
 Each of the last is one family of commands, with ``register(commands)`` and a function for each.
 Nothing heavy is imported before a command runs, and exceptions become exit status here and nowhere
@@ -23,7 +25,7 @@ import os
 import sys
 from collections.abc import Sequence
 
-from simulate.cli import check, etch, options, start, words
+from simulate.cli import check, compare, etch, explain, options, start, words
 from simulate.errors import (
     CapacityError,
     ConvergenceError,
@@ -57,7 +59,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 def _run(arguments: Sequence[str] | None) -> int:
     """Parse, run the command, put foreseen errors into words."""
     parser, commands = options.build_parser()
-    for family in (start, check, etch):
+    for family in (start, check, etch, explain, compare):
         family.register(commands)
     chosen = options.parse(parser, arguments)
     if chosen.command is None:

@@ -27,6 +27,7 @@ from simulate.errors import Fault, InputError, ResultError
 
 if TYPE_CHECKING:
     from simulate.case import Case
+    from simulate.result import Result
 
 MANIFEST = "manifest.json"
 _KIND = "swabfield run"
@@ -95,6 +96,22 @@ class RunFolder:
                 names = [str(name) for name in manifest.get("files", ())]
                 return [n for n in names if inside in (self.path / n).resolve().parents]
         return []
+
+
+def stored_result(run: str) -> Result:
+    """The result of a run: its folder, or its file.
+
+    Raises
+    ------
+    InputError : there is no such place. ResultError : it holds no readable result.
+    """
+    from simulate.result import read_result
+
+    path = Path(run)
+    if not path.exists():
+        expected = "a run folder or its result.nc, as `etch` leaves them"
+        raise InputError(Fault("is not there", expected, file=run))
+    return read_result(path / "result.nc" if path.is_dir() else path)
 
 
 def default_path(case: str) -> Path:

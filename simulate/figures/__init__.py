@@ -8,6 +8,8 @@ Reading order within the folder::
     maps      depth of etch; current density at one stop
     profile   depth along a line
     history   current and voltage against time
+    causes    shares of the causes; factor maps
+    beside    several results on one scale, and their profiles
     gallery   all of them by name
 
 Each figure is a function that returns a matplotlib ``Figure``: no pyplot, and no setting left

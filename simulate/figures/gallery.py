@@ -64,14 +64,27 @@ def draw_result(
         figures = FIGURES if result.sample_stop.size else ("depth_map", "depth_profile")
     names = tuple(figures)
     check_known("figure", names, FIGURES)
+    made = ((name, FIGURES[name](result)) for name in names)
+    return write_figures(made, folder, formats, live_text=live_text)
+
+
+def write_figures(
+    figures: Iterable[tuple[str, Figure]],
+    folder: str | os.PathLike[str],
+    formats: Iterable[str] = ("png", "svg"),
+    *,
+    live_text: bool = False,
+) -> tuple[Path, ...]:
+    """Write figures by name into a folder, made if it is not there; see `draw_result`."""
+    formats = tuple(formats)
+    check_known("format", formats, FORMATS)
     target = Path(folder)
     try:
         target.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise ResultError(f"{target}: cannot be made: {error.strerror}") from error
     written = []
-    for name in names:
-        figure = FIGURES[name](result)
+    for name, figure in figures:
         with style():  # laid out once, for all formats
             figure.draw_without_rendering()
             figure.set_layout_engine("none")

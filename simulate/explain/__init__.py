@@ -1,0 +1,18 @@
+"""Why here deeper than there: an etch taken apart into its causes.
+
+Reading order within the folder::
+
+    shapley         shares of a total among causes that act together
+    measures        evenness, edge ratio, narrow-to-wide ratio, two spots: as log ratios
+    evening         what a tall wall of mask does to the current below it
+    counterfactual  the same case with any of its causes taken away
+    sensitivity     single changes: what they would help, and cost in time
+    wording         the findings as sentences and tables
+    explanation     all of it for one result
+
+The names below are handed on from `explanation`.
+"""
+
+from simulate.explain.explanation import Explanation, explain_result
+
+__all__ = ["Explanation", "explain_result"]

@@ -1,0 +1,323 @@
+"""The same case with any of its causes taken away.
+
+Depth is (depth per charge) x (contact time) x (mean current density while wet). The last is a
+product of exact maps again, each made by solving the case once more without something:
+
+    density = swab x opening x edge x drift
+
+    swab     current on a bare plate, where there is no mask, under the same swab at the same stops
+    opening  current through the stencil over that on the bare plate, evened within each opening as
+             a tall wall of mask would
+    edge     what the evening took away
+    drift    the run itself over a run whose swab and supply stay fresh
+
+Each cause is taken away by putting 1 for its map. Two need other maps instead: without
+polarisation and film, all are those of a solve with ideal electrodes; without the swab's shape,
+opening and edge are those under a uniform slab over all of the stencil, whose resistance per area
+is the swab's mean one. So every set of causes has its own map of depth, all of them together give
+the run's, and none gives the same depth everywhere.
+
+On the bare plate and under the slab the supply gives the mean current density that the run has
+while wet, so that polarisation and film are met as they are in the run.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from types import MappingProxyType
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simulate.case import all_stops
+from simulate.circuit import Supply
+from simulate.etching import Setting, make_setting, solve_places
+from simulate.explain.evening import evened
+from simulate.polarisation import law_row
+from simulate.removal import depth_from_charge
+from simulate.result import Result
+from simulate.stencil import area_fractions, opening_width, openings
+from simulate.stroke import Stops
+from simulate.swab import Pad
+from simulate.window import Place, Window
+
+Doubles = NDArray[np.float64]
+Progress = Callable[[int, int], None]
+
+BEYOND = 2.0
+"""The slab reaches so many of its heights past the openings."""
+
+
+@dataclass(frozen=True)
+class Cause:
+    """A cause of uneven depth: ``label`` in words, and what it is taken away ``against``."""
+
+    label: str
+    against: str
+
+
+CAUSES: Mapping[str, Cause] = MappingProxyType(
+    {
+        "edge": Cause("mask edge", "a mask tall enough to even out its edge"),
+        "opening": Cause("opening size and neighbours", "one wide opening by itself"),
+        "polarisation": Cause("polarisation and film", "electrodes that offer no resistance"),
+        "swab": Cause("swab shape and rim", "a uniform slab"),
+        "stroke": Cause("stroke", "the same contact time everywhere"),
+        "drift": Cause("drift of swab and supply", "swab and supply as fresh as at the start"),
+    }
+)
+"""All causes by name; a set of them is numbered by its bits in this order."""
+
+
+@dataclass(frozen=True, eq=False)
+class Factors:
+    """Maps whose products are the charge density with any set of causes, each (ny, nx) [-].
+
+    time : under the wet patch, over its mean. swab, opening, edge : by whether (polarisation,
+    swab shape) act; swab by polarisation alone. drift : see the module. result : the run.
+    """
+
+    result: Result
+    time: Doubles
+    swab: Mapping[bool, Doubles]
+    opening: Mapping[tuple[bool, bool], Doubles]
+    edge: Mapping[tuple[bool, bool], Doubles]
+    drift: Doubles
+
+    def charge(self, causes: Iterable[str]) -> Doubles:
+        """Charge density with a set of causes at work [C/m2]; its mean is always the run's."""
+        acting = set(causes)
+        polarised, shaped = "polarisation" in acting, "swab" in acting
+        product = self.time.copy() if "stroke" in acting else np.ones_like(self.time)
+        for name, factor in (
+            ("swab", self.swab[polarised]),
+            ("opening", self.opening[polarised, shaped]),
+            ("edge", self.edge[polarised, shaped]),
+            ("drift", self.drift),
+        ):
+            if name in acting:
+                product *= factor
+        area = self.result.open_area
+        mean = float((self.result.charge_density * area).sum() / (product * area).sum())
+        return product * np.where(area > 0.0, mean, 0.0)
+
+    def depth(self, causes: Iterable[str]) -> Doubles:
+        """Depth with a set of causes at work [m]; all of them give the run's."""
+        return depth_from_charge(self.result.case.metal, self.charge(causes))
+
+
+@dataclass(frozen=True, eq=False)
+class _Stroke:
+    """Where the swab stands and for how long: places, the time at each [s]; all stops last
+    ``total`` [s]."""
+
+    places: Sequence[Place]
+    time: Doubles
+
+    @property
+    def total(self) -> float:
+        return float(self.time.sum())
+
+
+def factors_of(result: Result, progress: Progress | None = None) -> Factors:
+    """Solve the counterfactuals of a run.
+
+    Costs about as much as two runs of the case: one with ideal electrodes, one with fresh swab
+    and supply; bare plate and slab are a small part of it.
+
+    Parameters
+    ----------
+    progress : called with the places solved and the places there are.
+    """
+    case = result.case
+    fresh = make_setting(case, result.open_fraction)
+    stroke = _stroke(fresh.window, _first(all_stops(case), result.time.size))
+    tick = _counted(progress, 2 * len(stroke.places))
+    area = result.open_area
+    inside = area > 0.0
+    width = opening_width(openings(case.stencil), result.x, result.y)
+    cell = (fresh.window.cell, fresh.window.cell)
+
+    wet = wet_time(fresh.window, stroke, area.shape)
+    reached = inside & (wet > 0.0)
+    wet_area = float((wet * area).sum())
+    swab, opening, edge = {}, {}, {}
+    ideal = without_polarisation(fresh)
+    charge = {False: charge_map(ideal, stroke, tick), True: charge_map(fresh, stroke, tick)}
+    level = {kind: float(part.sum()) / wet_area for kind, part in charge.items()}
+    bare, resistance = bare_charge(at_level(ideal, level[False], 1.0), stroke, area.shape)
+    slab = slab_for(ideal, resistance)
+    rest = fresh.equilibrium[0] - fresh.equilibrium[1]
+    drive = resistance * level[False] / (ideal.supply.emf - rest)
+    for polarised, setting in ((False, ideal), (True, fresh)):
+        given = at_level(setting, level[polarised], drive)
+        if polarised:
+            bare, _ = bare_charge(given, stroke, area.shape)
+        whole = slab_density(given, slab, result)
+        swab[polarised] = _ratio(bare, wet, reached)
+        for shaped, ratio, weight in (
+            (True, _ratio(charge[polarised], bare * area, reached), bare * area * reached),
+            (False, np.where(inside, whole, 1.0), area),
+        ):
+            opening[polarised, shaped] = evened(ratio, weight, width, cell)
+            edge[polarised, shaped] = _ratio(ratio, opening[polarised, shaped], inside)
+    drift = _ratio(result.charge_density * area, charge[True], reached)
+    return Factors(result, np.where(inside, wet, 0.0), swab, opening, edge, drift)
+
+
+def _ratio(above: Doubles, below: Doubles, where: NDArray[np.bool_]) -> Doubles:
+    """above / below where something is etched, 1 elsewhere."""
+    good = where & (below > 0.0) & (above > 0.0)
+    return np.divide(above, below, out=np.ones_like(above), where=good)
+
+
+def _counted(progress: Progress | None, total: int) -> Callable[[], None]:
+    done = 0
+
+    def tick() -> None:
+        nonlocal done
+        done += 1
+        if progress is not None:
+            progress(done, total)
+
+    return tick
+
+
+def _first(stops: Stops, count: int) -> Stops:
+    names = ("x", "y", "dwell", "start", "moving", "pass_index")
+    return Stops(**{name: getattr(stops, name)[:count] for name in names})
+
+
+def _stroke(window: Window, stops: Stops) -> _Stroke:
+    every = [window.place(*xy) for xy in zip(stops.x, stops.y, strict=True)]
+    time: dict[Place, float] = {}
+    for place, dwell in zip(every, stops.dwell, strict=True):
+        time[place] = time.get(place, 0.0) + float(dwell)
+    return _Stroke(tuple(time), np.array(list(time.values())))
+
+
+def without_polarisation(setting: Setting) -> Setting:
+    """The setting with ideal electrodes at the same potentials at no current."""
+    laws = np.array([law_row(None), law_row(None)])
+    laws[:, 7] = setting.laws[:, 7]
+    return replace(setting, laws=laws)
+
+
+def charge_map(setting: Setting, stroke: _Stroke, tick: Callable[[], None]) -> Doubles:
+    """Charge that passes each cell of the plate [C], (ny, nx)."""
+    charge = np.zeros(setting.open_fraction.size)
+    fields = solve_places(setting, stroke.places)
+    for field, time in zip(fields, stroke.time, strict=True):
+        np.add.at(charge, field.cells, time * field.current)
+        tick()
+    return charge.reshape(setting.open_fraction.shape)
+
+
+def wet_time(window: Window, stroke: _Stroke, shape: tuple[int, ...]) -> Doubles:
+    """Time each cell lies under the wet patch, partly covered cells in proportion [s]."""
+    plans = {phase: window.wet(phase).plan for phase in {p.phase for p in stroke.places}}
+    total = np.zeros(shape)
+    for place, time in zip(stroke.places, stroke.time, strict=True):
+        _add_at(total, time * plans[place.phase], place.corner)
+    return total
+
+
+def _add_at(plate: Doubles, part: Doubles, corner: tuple[int, int]) -> None:
+    """Add a window's map to the plate's, where it lies on it."""
+    spans = [
+        (max(low, 0), min(low + size, whole))
+        for low, size, whole in zip(corner, part.shape, plate.shape, strict=True)
+    ]
+    if all(low < high for low, high in spans):
+        there = tuple(slice(low, high) for low, high in spans)
+        here = tuple(
+            slice(low - start, high - start)
+            for (low, high), start in zip(spans, corner, strict=True)
+        )
+        plate[there] += part[here]
+
+
+def at_level(setting: Setting, density: float, drive: float) -> Setting:
+    """The setting with a supply that gives a wet area a mean current density [A/m2], if it can.
+
+    The supply is a source of current whose voltage is held to ``drive`` times (1 or more) that of
+    the setting's own: a film that caps the current is met as it is in the run. Its current limit
+    stands here for 1 m2; whoever knows the wet area multiplies by it.
+    """
+    equilibrium = setting.equilibrium[0] - setting.equilibrium[1]
+    emf = equilibrium + max(drive, 1.0) * (setting.supply.emf - equilibrium)
+    return replace(setting, supply=Supply(emf, 0.0, density))
+
+
+def _over(setting: Setting, area: float) -> Supply:
+    """The supply of `at_level` for a wet area [m2]."""
+    limit = setting.supply.current_limit
+    assert limit is not None
+    return replace(setting.supply, current_limit=limit * area)
+
+
+def bare_charge(setting: Setting, stroke: _Stroke, shape: tuple[int, ...]) -> tuple[Doubles, float]:
+    """Charge per area on a plate without a mask [C/m2], and the mean resistance there [ohm m2].
+
+    The swab's current does not depend on where it stands then, but for the way it lies on the
+    cells: one solve for each phase.
+
+    Parameters
+    ----------
+    setting : as `at_level` gives it.
+    """
+    window = setting.window
+    nowhere = np.ones(window.shape[1:])
+    phases = sorted({place.phase for place in stroke.places})
+    patch = float(window.wet(phases[0]).plan.sum()) * window.cell**2
+    bare = replace(setting, open_fraction=nowhere, supply=_over(setting, patch))
+    fields = list(solve_places(bare, [Place(phase, (0, 0)) for phase in phases]))
+    maps = {}
+    for phase, field in zip(phases, fields, strict=True):
+        density = np.zeros(nowhere.size)
+        density[field.cells] = field.current / window.cell**2
+        maps[phase] = density.reshape(nowhere.shape)
+    total = np.zeros(shape)
+    for place, time in zip(stroke.places, stroke.time, strict=True):
+        _add_at(total, time * maps[place.phase], place.corner)
+    rest = setting.equilibrium[0] - setting.equilibrium[1]
+    return total, (fields[0].voltage - rest) * patch / fields[0].total
+
+
+def slab_for(setting: Setting, resistance: float) -> Pad:
+    """A slab of the swab's material whose resistance per area, with the liquid in the mask, is
+    the swab's mean one [ohm m2]; its sides are still 0."""
+    window, kappa = setting.window, setting.kappa
+    height = kappa.wick * (resistance - window.thickness / kappa.free)
+    return Pad(1.0, 1.0, max(height, 0.5 * window.cell))
+
+
+def slab_density(setting: Setting, slab: Pad, result: Result) -> Doubles:
+    """Current density under a uniform slab over the whole stencil [A/m2], (ny, nx).
+
+    The slab's sides lie `BEYOND` heights past the openings, no matter where the plate ends.
+    """
+    cell, beyond = setting.window.cell, BEYOND * slab.height
+    x_min, y_min, x_max, y_max = openings(result.case.stencil).bounds
+    low = [int(np.floor((v - beyond) / cell)) for v in (y_min, x_min)]
+    size = [
+        2 * int(np.ceil((high + beyond - at * cell) / cell / 2))
+        for high, at in zip((y_max, x_max), low, strict=True)
+    ]
+    pad = replace(slab, length=size[1] * cell, width=size[0] * cell)
+    window = Window(pad, setting.window.thickness, cell)
+    place = window.place((low[1] + size[1] // 2) * cell, (low[0] + size[0] // 2) * cell)
+    y, x = (
+        cell * (start + np.arange(count + 1))
+        for start, count in zip(place.corner, window.shape[1:], strict=True)
+    )
+    fraction = area_fractions(openings(result.case.stencil), x, y)
+    supply = _over(setting, float(fraction.sum() * cell**2))
+    whole = replace(setting, window=window, open_fraction=fraction, supply=supply)
+    field = next(solve_places(whole, [Place(place.phase, (0, 0))], 1))
+    density = np.zeros(fraction.size)
+    density[field.cells] = field.current / field.area
+    plate = np.zeros(result.open_fraction.shape)
+    _add_at(plate, density.reshape(fraction.shape), place.corner)
+    return plate

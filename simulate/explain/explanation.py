@@ -1,0 +1,196 @@
+"""Why the depth of one result is what it is: factors, causes, and the change that helps most."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from math import exp, sqrt
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simulate.explain import wording
+from simulate.explain.counterfactual import CAUSES, Factors, factors_of
+from simulate.explain.measures import Measure, Spots, measures_of
+from simulate.explain.sensitivity import Change, Sensitivities, sensitivities
+from simulate.explain.shapley import shapley_values
+from simulate.result import Result
+
+Doubles = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Attribution:
+    """One measure, shared out among the causes.
+
+    name, label : of the measure. observed : its value. log_ratio : what is shared out [-].
+    shares : of each cause, as a log ratio [-]; they add to ``log_ratio``.
+    alone : log ratio with one cause only. without : value of the measure with all but one.
+    """
+
+    name: str
+    label: str
+    observed: float
+    log_ratio: float
+    shares: Mapping[str, float]
+    alone: Mapping[str, float]
+    without: Mapping[str, float]
+
+    def after(self, change: Change) -> float:
+        """The measure's value after a change."""
+        log_ratio = self.log_ratio + change.effects.get(self.name, 0.0)
+        if self.name == "evenness":
+            return 1.0 - sqrt(max(exp(log_ratio) - 1.0, 0.0))
+        return exp(log_ratio)
+
+
+@dataclass(frozen=True, eq=False)
+class Explanation:
+    """Why the depth of a result is what it is.
+
+    Parameters
+    ----------
+    result : what is explained.
+    factors : maps of every cause; see `counterfactual`.
+    attributions : of evenness, edge ratio, narrow-to-wide ratio and spots, as far as they exist.
+    sensitivities : single changes and their error, None if they were not asked for.
+    spots : the two places A and B [m], None if none were named.
+    """
+
+    result: Result
+    factors: Factors
+    attributions: tuple[Attribution, ...]
+    sensitivities: Sensitivities | None = None
+    spots: Spots | None = None
+
+    @property
+    def wet_time(self) -> Doubles:
+        """First factor of depth: time under the wet patch of the swab [s], (ny, nx)."""
+        return self.factors.time
+
+    @property
+    def mean_density(self) -> Doubles:
+        """Second factor: mean current density while wet [A/m2], (ny, nx)."""
+        charge, time = self.result.charge_density, self.wet_time
+        return np.asarray(np.divide(charge, time, out=np.zeros_like(charge), where=time > 0.0))
+
+    @property
+    def depth_per_charge(self) -> Doubles:
+        """Third factor: depth over charge density [m per C/m2], (ny, nx)."""
+        depth, charge = self.result.depth, self.result.charge_density
+        return np.asarray(np.divide(depth, charge, out=np.zeros_like(depth), where=charge > 0.0))
+
+    @property
+    def changes(self) -> tuple[Change, ...]:
+        """Single changes, the most helpful first."""
+        return () if self.sensitivities is None else self.sensitivities.changes
+
+    @property
+    def sentences(self) -> dict[str, str]:
+        """One sentence for each cause."""
+        return {cause: wording.cause_sentence(cause, self.attributions) for cause in CAUSES}
+
+    @property
+    def advice(self) -> tuple[str, ...]:
+        """One sentence for each change, the most helpful first."""
+        return tuple(wording.change_sentence(one, self.attributions) for one in self.changes)
+
+    @property
+    def summary(self) -> dict[str, Any]:
+        """All findings as a plain dict, ready for JSON; log ratios are dimensionless."""
+        found: dict[str, Any] = {
+            "title": self.result.case.title,
+            "measures": {
+                one.name: {
+                    "observed": one.observed,
+                    "log_ratio": one.log_ratio,
+                    "shares": dict(one.shares),
+                    "alone": dict(one.alone),
+                    "without": dict(one.without),
+                }
+                for one in self.attributions
+            },
+            "sentences": self.sentences,
+            "numerical_error": dict(self.result.numerical),
+        }
+        if self.sensitivities is not None:
+            found["changes"] = [
+                {"name": one.name, "factor": one.factor, "time": one.time}
+                | {"effects": dict(one.effects), "words": words}
+                for one, words in zip(self.changes, self.advice, strict=True)
+            ]
+            found["changes_error"] = dict(self.sensitivities.error)
+        return found
+
+    def draw(
+        self, folder: str | os.PathLike[str], formats: Iterable[str] = ("png", "svg")
+    ) -> tuple[Path, ...]:
+        """Draw shares and factor maps into a folder; the files written."""
+        from simulate.figures.causes import Bar, factor_maps, share_bars
+        from simulate.figures.gallery import write_figures
+
+        labels = [cause.label for cause in CAUSES.values()]
+        bars = [
+            Bar(one.label, one.observed, list(one.shares.values())) for one in self.attributions
+        ]
+        figures = [
+            ("shares", share_bars(self.result, bars, labels)),
+            ("factors", factor_maps(self.result, self.wet_time, self.mean_density)),
+        ]
+        return write_figures(figures, folder, formats)
+
+
+def explain_result(
+    result: Result,
+    spots: Spots | None = None,
+    *,
+    changes: bool = True,
+    progress: Callable[[int, int], None] | None = None,
+) -> Explanation:
+    """Take a result apart into its causes.
+
+    The case is solved again, on the run's own cells, without each of the causes; shares are
+    Shapley values over all sets of causes, and add to the observed log ratios to rounding.
+
+    Parameters
+    ----------
+    spots : two places (x, y) [m]: why is the first deeper than the second?
+    changes : whether single changes are tried as well, on coarser cells.
+    progress : called with the steps done and the steps there are.
+
+    Raises
+    ------
+    InputError : nothing was etched, or a spot was not.
+    """
+    measures = measures_of(result, spots)
+    factors = factors_of(result, progress)
+    attributions = attribute(factors, measures)
+    tried = sensitivities(result, spots, progress=progress) if changes else None
+    return Explanation(result, factors, attributions, tried, spots)
+
+
+def attribute(factors: Factors, measures: Iterable[Measure]) -> tuple[Attribution, ...]:
+    """Share measures out among the causes; every set of causes is looked at."""
+    measures, names = tuple(measures), tuple(CAUSES)
+    worth = np.empty((len(measures), 1 << len(names)))
+    for number in range(worth.shape[1]):
+        depth = factors.depth(name for bit, name in enumerate(names) if number >> bit & 1)
+        worth[:, number] = [one.log_ratio(depth) for one in measures]
+    return tuple(_share_out(one, row) for one, row in zip(measures, worth, strict=True))
+
+
+def _share_out(measure: Measure, worth: Doubles) -> Attribution:
+    names, everything = tuple(CAUSES), worth.size - 1
+    shares = shapley_values(worth)
+    return Attribution(
+        measure.name,
+        measure.label,
+        measure.value(worth[everything]),
+        float(worth[everything]),
+        {name: float(share) for name, share in zip(names, shares, strict=True)},
+        {name: float(worth[1 << bit]) for bit, name in enumerate(names)},
+        {name: measure.value(worth[everything ^ 1 << bit]) for bit, name in enumerate(names)},
+    )

@@ -1,0 +1,171 @@
+"""The figures of an explanation: shares of the causes, and the maps whose product is depth."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from simulate.figures.plan import bulk_limits, colour_bar, draw_map, plan_height, scale_bar
+from simulate.figures.style import A_CM2, INK, SOFT_INK, UM, new_figure, styled
+from simulate.figures.wording import lead_words, words
+from simulate.result import Result
+from simulate.units import format_number
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+COLOURS = ("#1b3a6b", "#c8741a", "#8fb0d9", "#6b6b6b", "#ecc591", "#cfcfcf")
+"""Of the causes in their order; neighbours differ in lightness."""
+
+PALE = ("#8fb0d9", "#ecc591", "#cfcfcf")
+THIN = 0.1  # least part of the axis that holds a number
+
+
+class Bar(NamedTuple):
+    """One measure: its name and value, and the share of each cause as a log ratio."""
+
+    label: str
+    observed: float
+    shares: Sequence[float]
+
+
+@styled
+def share_bars(result: Result, bars: Sequence[Bar], causes: Sequence[str]) -> Figure:
+    """What each cause multiplies a ratio by, stacked: to the right more, to the left less.
+
+    Lengths are log ratios, so that shares add up to the observed value, a black mark.
+
+    Parameters
+    ----------
+    bars : one for each measure. causes : their names, in the order of the shares.
+    """
+    figure = new_figure(3.1 + 0.62 * len(bars))
+    ax = figure.subplots()
+    reach = _reach(bars)
+    for row, bar in enumerate(bars):
+        _draw_bar(ax, -row, bar.shares, reach)
+        total = float(np.sum(bar.shares))
+        ax.plot([total, total], [-row - 0.42, -row + 0.42], color=INK, linewidth=2.4, zorder=4)
+    ax.axvline(0.0, color=SOFT_INK, linewidth=0.8, zorder=3)
+    names = [f"{bar.label}\n{format_number(bar.observed)}" for bar in bars]
+    ax.set_yticks(-np.arange(len(bars)), names)
+    ax.set_ylim(-len(bars) + 0.45, 0.6)
+    ax.tick_params(axis="y", length=0)
+    ax.spines["left"].set_visible(False)
+    _ratio_axis(ax, reach)
+    _legend(figure, causes)
+    words(figure, _title(bars, causes), _caption(result, bars))
+    return figure
+
+
+def _reach(bars: Sequence[Bar]) -> tuple[float, float]:
+    """Ends of the axis: all bars and a little more [log ratio]."""
+    low = min(float(np.minimum(bar.shares, 0.0).sum()) for bar in bars)
+    high = max(float(np.maximum(bar.shares, 0.0).sum()) for bar in bars)
+    room = 0.04 * (high - low) + 0.005
+    return low - room, high + room
+
+
+def _draw_bar(ax: Axes, row: int, shares: Sequence[float], reach: tuple[float, float]) -> None:
+    """The positive shares to the right of nought, the negative to the left."""
+    ends = {True: 0.0, False: 0.0}
+    for share, colour in zip(shares, COLOURS, strict=True):
+        start = ends[share > 0.0]
+        ends[share > 0.0] += share
+        ax.barh(
+            row, share, 0.66, left=start, color=colour, edgecolor="white", linewidth=0.8, zorder=2
+        )
+        if abs(share) > THIN * (reach[1] - reach[0]):
+            ax.text(
+                start + 0.5 * share,
+                row,
+                f"×{np.exp(share):.2f}",
+                ha="center",
+                va="center",
+                fontsize=9.5,
+                color=INK if colour in PALE else "white",
+                zorder=5,
+            )
+
+
+def _ratio_axis(ax: Axes, reach: tuple[float, float]) -> None:
+    """Ticks at round factors on an axis of log ratios."""
+    coarse = np.array([0.05, 0.1, 0.2, 0.3, 0.5, 0.7, 0.8, 0.9, 1.1, 1.2, 1.5, 2, 3, 5, 10, 20])
+    near = np.arange(1, 11)
+    for candidates in (coarse, 1 + 0.01 * np.r_[-near, near], 1 + 0.001 * np.r_[-near, near]):
+        ticks = [t for t in np.log(candidates) if reach[0] <= t <= reach[1]]
+        if len(ticks) >= 3:
+            break
+    gap = 0.08 * (reach[1] - reach[0])
+    kept: list[float] = [0.0]
+    for tick in sorted(ticks, key=abs):
+        if min(abs(tick - other) for other in kept) >= gap:
+            kept.append(float(tick))
+    ax.set_xlim(*reach)
+    ax.set_xticks(sorted(kept), [f"×{np.exp(tick):g}" for tick in sorted(kept)])
+    ax.set_xlabel("what the causes multiply the ratio by")
+
+
+def _legend(figure: Figure, causes: Sequence[str]) -> None:
+    from matplotlib.patches import Patch
+
+    patches = [Patch(color=c, label=name) for c, name in zip(COLOURS, causes, strict=True)]
+    figure.legend(handles=patches, loc="outside lower left", ncols=2, handlelength=1.1)
+
+
+def _title(bars: Sequence[Bar], causes: Sequence[str]) -> str:
+    """The largest share of the first true ratio, or of the evenness."""
+    bar = bars[1] if len(bars) > 1 else bars[0]
+    largest = int(np.argmax(np.abs(bar.shares)))
+    return f"Causes of unevenness: {causes[largest]} first for the {bar.label}"
+
+
+def _caption(result: Result, bars: Sequence[Bar]) -> str:
+    caption = (
+        f"{lead_words(result)}Black mark: what is observed; the shares add up to it. Each share is "
+        "a cause's part averaged over all orders in which the causes can come (Shapley value)."
+    )
+    if any(bar.label == "evenness" for bar in bars):
+        caption += " For evenness the ratio is that of the mean square depth to the squared mean."
+    return caption
+
+
+@styled
+def factor_maps(result: Result, wet_time: np.ndarray, density: np.ndarray) -> Figure:
+    """Depth as a product: contact time times mean current density while wet, and their product.
+
+    Parameters
+    ----------
+    wet_time : [s], (ny, nx). density : mean while wet [A/m2], (ny, nx).
+    """
+    inside = result.open_fraction > 0.0
+    tall = plan_height(result)
+    figure = new_figure(3.0 * tall + 3.0)
+    axes = figure.subplots(3, 1)
+    drawn = (
+        ("Contact time", wet_time, "time wet (s)"),
+        ("× mean current density while wet", density * A_CM2, "density (A/cm²)"),
+        ("× depth per charge = depth", result.depth * UM, "depth (µm)"),
+    )
+    for ax, (title, values, label) in zip(axes, drawn, strict=True):
+        mesh = draw_map(ax, result, values, (0.0, bulk_limits(values[inside])[1]))
+        colour_bar(ax, mesh, values[inside], label)
+        ax.set_title(title)
+        ax.set(xlabel="", ylabel="", xticks=[], yticks=[])
+    scale_bar(axes[0])
+    spread = [_spread(values[inside], result.open_area[inside]) for _, values, _ in drawn]
+    caption = (
+        f"{lead_words(result)}Standard deviation over mean: {spread[0]} of time, {spread[1]} of "
+        f"current density, {spread[2]} of depth. Pale: under the mask."
+    )
+    words(figure, "Depth is time × current density × depth per charge", caption)
+    return figure
+
+
+def _spread(values: np.ndarray, weight: np.ndarray) -> str:
+    mean = float(np.average(values, weights=weight))
+    deviation = float(np.sqrt(np.average((values - mean) ** 2, weights=weight)))
+    return f"{format_number(100.0 * deviation / mean, 2)}\N{NO-BREAK SPACE}%" if mean else "none"
