@@ -126,10 +126,15 @@ class Datum:
         )
 
 
-def unknown_name(kind: str, name: str, known: Iterable[str]) -> InputError:
-    """The error for a name that is not in a catalogue, with the nearest one that is."""
+def unknown_name(
+    kind: str, name: str, known: Iterable[str], also: Iterable[str] = ()
+) -> InputError:
+    """The error for a name that is not in a catalogue, with the nearest one that is.
+
+    also : other names that may be the nearest.
+    """
     names = sorted(known)
-    near = difflib.get_close_matches(name, names, 1, 0.5)
+    near = difflib.get_close_matches(name, [*names, *also], 1, 0.5)
     hint = f"; did you mean {near[0]!r}?" if near else ""
     return InputError(
         Fault(f"no {kind} {name!r}{hint}", "one of " + ", ".join(names), value=repr(name))
@@ -152,7 +157,8 @@ def resolve_name(kind: str, name: str, tables: Mapping[str, Any]) -> str:
     for key, table in tables.items():
         if wanted == key or wanted in map(plain_name, table.get("also", ())):
             return key
-    raise unknown_name(kind, wanted, tables)
+    also = (plain_name(other) for table in tables.values() for other in table.get("also", ()))
+    raise unknown_name(kind, wanted, tables, also)
 
 
 @cache

@@ -80,10 +80,15 @@ def foreseen(case: Case, forecast: Forecast | None = None) -> Precautions:
 
 
 def after_run(result: Result) -> Precautions:
-    """The precautions of a run that was done, with its own current, time and dips."""
+    """The precautions of a run that was done, with its own current, time and dips.
+
+    Those of the case where the run was stopped before its first stop.
+    """
     case, dwell = result.case, result.dwell
     forecast = forecast_of(bench_of(case))
     duration = float(dwell.sum())
+    if duration == 0.0:
+        return foreseen(case, forecast)
     mean = float((result.current * dwell).sum()) / duration
     current = forecast.current.times(mean / forecast.current.value, "A")
     hottest = forecast.dip.hottest

@@ -59,7 +59,8 @@ _METAL_ADVICE: Final = {
     "Ni": "Nickel sensitises the skin for life: gloves, no splashes.",
     "Cu": "Copper salts irritate and harm water life: gloves, collect the liquid.",
 }
-_COLLECTED: Final = ("Cr", "Ni", "Cu", "Zn", "Ag")
+#: Elements that must not go down the drain.
+COLLECTED: Final = ("Cr", "Ni", "Cu", "Zn", "Ag")
 _SHORT_SOURCE: Final = "open-circuit voltage over internal resistance; fire-service notices on 9 V"
 
 
@@ -323,7 +324,7 @@ def short_verdict(battery: Battery) -> Verdict:
 
 def waste_verdict(job: Job, metal: Metal, room: Room) -> Verdict:
     """Metals that must not go down the drain, of everyone in the room together."""
-    masses = [_dissolved(job, metal, element) for element in _COLLECTED]
+    masses = [_dissolved(job, metal, element) for element in COLLECTED]
     value, low, high = (room.swabs * sum(mass.at(end).value for mass in masses) for end in _ENDS)
     liquid = format_quantity(job.dips * job.liquid * room.swabs, "mL", 2)
     swabs = "swab" if room.swabs == 1 else f"{room.swabs} swabs"

@@ -82,7 +82,7 @@ def everything(folder: Path) -> dict[str, str]:
     ("typed", "hint"),
     [
         (["ecth", "tag.toml"], "there is no 'ecth' here; did you mean 'etch'?"),
-        (["xylophone"], "it takes start, check, etch"),
+        (["xylophone"], "it takes start, metals, recipe, check, etch"),
         (["etch", "tag.toml", "--forse"], "does not know '--forse'; did you mean '--force'?"),
         (["etch", "tag.toml", "--qui"], "did you mean '--quiet'?"),
         (["check", "tag.toml", "more"], "does not know 'more'"),

@@ -8,6 +8,8 @@ Reading order within the folder::
     safety_box  what is past a limit, on top; verdicts and cautions
     run_folder  what a run leaves on the disk, and the manifest
     start       a case to begin from
+    metals      which metals etch
+    recipe      how much salt
     check       what a case means
     etch        the main job
     explain     why here deeper than there
@@ -25,7 +27,7 @@ import os
 import sys
 from collections.abc import Sequence
 
-from simulate.cli import check, compare, etch, explain, options, start, words
+from simulate.cli import check, compare, etch, explain, metals, options, recipe, start, words
 from simulate.errors import (
     CapacityError,
     ConvergenceError,
@@ -59,7 +61,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 def _run(arguments: Sequence[str] | None) -> int:
     """Parse, run the command, put foreseen errors into words."""
     parser, commands = options.build_parser()
-    for family in (start, check, etch, explain, compare):
+    for family in (start, metals, recipe, check, etch, explain, compare):
         family.register(commands)
     chosen = options.parse(parser, arguments)
     if chosen.command is None:

@@ -7,10 +7,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from simulate.cli import options, words
+from simulate.cli import options, safety_box, words
 from simulate.cli.run_folder import MANIFEST, RunFolder, default_path, manifest
 
 if TYPE_CHECKING:
+    from simulate.precautions import Precautions
     from simulate.result import Result
 
 _STORY = """\
@@ -33,6 +34,7 @@ def etch(arguments: argparse.Namespace) -> int:
     """Etch, write, and tell."""
     from simulate.case import read_case
     from simulate.etching import etch_case
+    from simulate.precautions import after_run
 
     started = datetime.now(UTC)
     case = read_case(arguments.case)
@@ -41,20 +43,25 @@ def etch(arguments: argparse.Namespace) -> int:
     with words.progress("etching", not arguments.quiet) as step:
         result = etch_case(case, progress=step)
     with words.progress("writing", not arguments.quiet):
-        state, files = _keep(result, folder, started)
+        box = after_run(result)
+        state, files = _keep(result, box, folder, started)
     status = options.EXIT_DONE if state == "done" else options.EXIT_INTERRUPTED
     if arguments.json:
         content = {"exit": status, "state": state, "folder": str(path)}
         content |= {"files": folder.names(files), "summary": result.summary}
-        words.tell_json("etch", content)
+        words.tell_json("etch", content | {"safety": box.plain()})
     elif not arguments.quiet:
-        words.tell(_report(result, path, files, state))
+        words.tell(_report(result, box, files, state))
+    if arguments.json or arguments.quiet:
+        safety_box.warn(box)
     if state != "done":
         words.complain((), f"Stopped by Ctrl-C; {path} holds the work so far and says so.")
     return status
 
 
-def _keep(result: Result, folder: RunFolder, started: datetime) -> tuple[str, list[Path]]:
+def _keep(
+    result: Result, box: Precautions, folder: RunFolder, started: datetime
+) -> tuple[str, list[Path]]:
     """Write the run folder, the dearest file first; the state it is in, and its files."""
     from simulate.figures import draw_result
     from simulate.result import write_result
@@ -63,7 +70,8 @@ def _keep(result: Result, folder: RunFolder, started: datetime) -> tuple[str, li
     state = "interrupted" if result.partial else "done"
     files = [folder.path / "result.nc"]
     write_result(result, files[0])
-    files.append(folder.write("summary.json", {"schema": words.SCHEMA, **result.summary}))
+    summary = {"schema": words.SCHEMA, **result.summary, "safety": box.plain()}
+    files.append(folder.write("summary.json", summary))
     try:
         files += draw_result(result, folder.path / "figures", ("png", "svg"))
     except KeyboardInterrupt:
@@ -76,7 +84,7 @@ def _keep(result: Result, folder: RunFolder, started: datetime) -> tuple[str, li
     return state, files
 
 
-def _report(result: Result, path: Path, files: list[Path], state: str) -> str:
+def _report(result: Result, box: Precautions, files: list[Path], state: str) -> str:
     """The run in a few lines."""
     summary = result.summary
     depth = [
@@ -100,7 +108,14 @@ def _report(result: Result, path: Path, files: list[Path], state: str) -> str:
     partial = "" if state == "done" else " (stopped early)"
     return words.report(
         result.case.title + partial,
-        [("Etched", depth), ("Current", current), ("Numerical error", errors), ("Files", found)],
+        [
+            *safety_box.on_top(box),
+            ("Etched", depth),
+            ("Current", current),
+            ("Numerical error", errors),
+            *safety_box.after(box),
+            ("Files", found),
+        ],
     )
 
 

@@ -81,16 +81,16 @@ def key_of(name: str) -> str:
     return name.replace(" ", "_")
 
 
-def banded(value: float, low: float, high: float, unit: str) -> str:
-    """A number in SI with its band in a unit, two digits each: ``0.24 A (0.036 to 0.59)``."""
+def banded(value: float, low: float, high: float, unit: str, digits: int = 2) -> str:
+    """A number in SI with its band in a unit, few digits each: ``0.24 A (0.036 to 0.59)``."""
     if unit == "time":
         return f"{span(value)} ({span(low)} to {span(high)})"
     from simulate.units import format_number, format_quantity, in_unit
 
     if low == high:
         return format_quantity(value, unit)
-    ends = (format_number(in_unit(end, unit), 2) for end in (low, high))
-    return f"{format_quantity(value, unit, 2)} ({' to '.join(ends)})"
+    ends = (format_number(in_unit(end, unit), digits) for end in (low, high))
+    return f"{format_quantity(value, unit, digits)} ({' to '.join(ends)})"
 
 
 def of_band(datum: Datum, unit: str) -> str:

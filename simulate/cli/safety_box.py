@@ -31,6 +31,12 @@ def in_place(box: Precautions) -> Sections:
     return [("Safety", [*lines, *([("fine", fine)] if fine else [])])]
 
 
+def after(box: Precautions) -> Sections:
+    """What calls for care after a run, waste above all; the rest stands in its summary."""
+    lines = [(verdict.topic, verdict.advice) for verdict in box.of_level("watch")]
+    return [("Take care", [*lines, ("", "All numbers and cautions: `safety` in summary.json.")])]
+
+
 def _topic(verdict: Verdict) -> str:
     return "chlorine as expected" if verdict.topic == "chlorine" else verdict.topic
 

@@ -18,6 +18,9 @@ SCHEMA = 1
 _BOLD, _RED, _PLAIN = "\x1b[1m", "\x1b[31m", "\x1b[0m"
 _LABEL = 18  # columns for the name of a value
 
+ROW = "|"
+"""Name of a line that is a row of a table."""
+
 Lines = Iterable[tuple[str, str]]
 
 
@@ -29,7 +32,7 @@ def width() -> int:
 def report(title: str, sections: Iterable[tuple[str, Lines]]) -> str:
     """A report as text: a title, and under each heading lines of name and value.
 
-    A line without a name is a paragraph of its own.
+    A line without a name is a paragraph of its own; one named `ROW` is kept as it is.
     """
     blocks = [_strong(title, sys.stdout)]
     for heading, lines in sections:
@@ -40,6 +43,8 @@ def report(title: str, sections: Iterable[tuple[str, Lines]]) -> str:
 
 
 def _line(name: str, value: str) -> list[str]:
+    if name == ROW:
+        return [f"  {value}"]
     first = f"  {name:<{_LABEL}}" if name else "  "
     return textwrap.wrap(
         value,
