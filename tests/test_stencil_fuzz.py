@@ -248,6 +248,13 @@ def strain(names: list[str]) -> dict[str, object]:
 
 
 def peak_memory() -> float:
+    """The most memory this process has held [bytes].
+
+    On Linux ru_maxrss also remembers the parent, before this program was loaded; VmHWM does not.
+    """
+    status = Path("/proc/self/status")
+    if status.exists():
+        return 1024.0 * int(re.search(r"VmHWM:\s+(\d+) kB", status.read_text())[1])
     unit = 1 if sys.platform == "darwin" else 1024
     return float(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * unit)
 
@@ -301,9 +308,9 @@ def test_sound_files_are_read(tmp_path, kind):
         assert read_openings(path, pixel=1e-4).area > 1e-6
 
 
-@pytest.mark.parametrize("kind", SOUND)
-def test_damaged_files_are_read_or_refused_in_one_line(kind):
-    check(apart(hammer, kind, 0, 150), 150)
+@pytest.mark.parametrize(("kind", "count"), [("svg", 150), ("png", 150), ("dxf", 60)])
+def test_damaged_files_are_read_or_refused_in_one_line(kind, count):
+    check(apart(hammer, kind, 0, count), count)
 
 
 @pytest.mark.slow
