@@ -14,7 +14,9 @@ Where it applies. Edges straight along an axis, on cell faces, with one conducti
 below; the faces that bound their room. There:
 
 - flush edge of an ideal electrode: error of the current O(h) becomes O(h^2);
-- flush edge of an electrode with linear kinetics: O(h^2 ln h) with a smaller factor;
+- flush edge of an electrode with linear kinetics: O(h^2 ln h) with a smaller factor (where the
+  kinetic length exceeds the distance to the next feature, that distance stands for it in the
+  electrolyte: the field there has the form of one current density that ends at the edge);
 - lip of an insulator, any conductivity below over that above: O(h^(4/3)) becomes O(h^2);
 - in rings also, about edges at a radius, to first order in h / radius.
 
@@ -175,6 +177,8 @@ def fit_edges(
     scale = np.ones(faces.cell.size)
     if not len(edges):
         return network
+    kinetic = [bool(isinstance(laws[n], Linear) and n >= 0) for n in edges[:, 8]]
+    edges[~np.array(kinetic), 12] = 0
     groups, which = np.unique(_alike(edges, conductivity), axis=0, return_inverse=True)
     for number, group in enumerate(groups):
         own = edges[which.ravel() == number]
@@ -189,7 +193,7 @@ def fit_edges(
 def find_edges(
     conductivity: Doubles, label: NDArray[np.int8], coverage: Doubles | None = None
 ) -> Integers:
-    """Straight edges with room about them, (n, 12): columns as in `kernels.edges`."""
+    """Straight edges with room about them, (n, 13): columns as in `kernels.edges`."""
     whole = np.ones((1, 1, 1), np.uint8) if coverage is None else (coverage >= 1.0).astype(np.uint8)
     state = np.empty(label.size, np.uint8)
     kernels.mark_states(label, conductivity, state)
@@ -247,17 +251,25 @@ class _Frame:
         self.bend = self.sign_t * self.unit / radius if on_ring else 0.0
         if edge[7] == 0:
             self.y, self.down = self.y[self.down :], 0
+        way = int(edge[self.tangent]) + 1 + np.array([-1, 1]) * int(edge[12])
+        line = lines[self.tangent]
+        ends = line[np.clip(way, 0, line.size - 1)] - line[int(edge[self.tangent]) + 1]
+        self.clear = float(np.abs(ends).min()) / self.unit
 
     def factors(self, field: EdgeField) -> EdgeFactors | None:
         """Factors of the faces in the widest room that the box allows."""
-        half_wall = 0.0
-        if isinstance(field, KineticEdge):
-            half_wall = field.length / self.unit
-            field = KineticEdge(half_wall)
-            if half_wall > LONGEST:
-                return None
         x, y = (tuple(np.round(edges, 9).tolist()) for edges in (self.x, self.y))
-        return _remembered(field, x, y, round(self.bend, 12), half_wall)
+        bend = round(self.bend, 12)
+        if not isinstance(field, KineticEdge):
+            return _remembered(field, x, y, bend, 0.0)
+        length = field.length / self.unit
+        if length > LONGEST:
+            return None
+        factors = _remembered(KineticEdge(length), x, y, bend, length)
+        if length <= self.clear:
+            return factors
+        near = _remembered(KineticEdge(self.clear), x, y, bend, self.clear)
+        return replace(near, wall=factors.wall)
 
 
 def _about(edges: Doubles, node: int, sign: int) -> tuple[Doubles, int]:

@@ -16,9 +16,9 @@ from numba import njit
 
 _compiled = njit(cache=True, nogil=True, error_model="numpy")
 
-COLUMNS = 12
+COLUMNS = 13
 """Of an edge: k, j, i of the node's lower cell, P, sign of P, Q, sign of Q, kind, electrode, and
-the room: tangential, up, down."""
+the room: tangential, up, down; and the cells to the next feature along the face, either way."""
 
 
 @_compiled
@@ -176,6 +176,7 @@ def _measure_room(label, conductivity, whole, edge):
         if answer != 1:
             side = min(reach, m - 1 if answer == 2 else (m - 1) // 2)
             break
+    clear = _clear_cells(label, conductivity, whole, edge)
     low, high = -side, side
     for sign in (-1, 1):
         for m in range(1, side + 1):
@@ -194,7 +195,18 @@ def _measure_room(label, conductivity, whole, edge):
     up = _layers(label, conductivity, whole, edge, (side, low, high), 1)
     down = _layers(label, conductivity, whole, edge, (side, low, high), -1) if edge[7] == 1 else 0
     fit = side > 0 and up > 0 and (edge[7] == 0 or down > 0)
-    edge[9], edge[10], edge[11] = (side, up, down) if fit else (0, 0, 0)
+    edge[9], edge[10], edge[11], edge[12] = (side, up, down, clear) if fit else (0, 0, 0, 0)
+
+
+@_compiled
+def _clear_cells(label, conductivity, whole, edge):
+    """Cells along the face, to the nearer of the next feature or the box's end on either side."""
+    for m in range(1, max(label.shape) + 1):
+        for n in range(-1, 1):
+            for t in (m - 1, -m):
+                if _fits(label, conductivity, whole, edge, t, n, 0) != 1:
+                    return m - 1
+    return max(label.shape)
 
 
 @_compiled
