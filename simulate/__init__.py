@@ -50,6 +50,10 @@ Reading order. Each file imports only from those above it; `tests/test_layers.py
     precautions   the safety box of a case or of a run
     figures       pictures of a result
     export        surfaces, cells and tables for other programs
+    pieces        the path in pieces, and a schedule over them
+    allotment     time allotted by least squares
+    crowding      what of the current's spread no time can even out
+    dwell         the times that give a wanted depth, and what no schedule can even out
     explain       why here deeper than there: causes, shares, the change that helps
     compare       several results beside each other
     cli           commands and words for the terminal
@@ -68,6 +72,7 @@ if TYPE_CHECKING:
     from simulate.case import Case, parse_case, read_case
     from simulate.circuit import Supply
     from simulate.compare import Comparison, compare_results
+    from simulate.dwell import DwellPlan, plan_dwell
     from simulate.errors import (
         CapacityError,
         ConvergenceError,
@@ -91,6 +96,7 @@ __all__ = [
     "Case",
     "Comparison",
     "ConvergenceError",
+    "DwellPlan",
     "Electrode",
     "Explanation",
     "Grid",
@@ -107,6 +113,7 @@ __all__ = [
     "etch_case",
     "explain_result",
     "parse_case",
+    "plan_dwell",
     "read_case",
     "read_result",
     "solve_potential",
@@ -125,6 +132,7 @@ _HOMES = {
     "figures": ("draw_result",),
     "explain": ("Explanation", "explain_result"),
     "compare": ("Comparison", "compare_results"),
+    "dwell": ("DwellPlan", "plan_dwell"),
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 

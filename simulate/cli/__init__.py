@@ -12,6 +12,7 @@ Reading order within the folder::
     recipe      how much salt
     check       what a case means
     etch        the main job
+    dwell       how long to work each piece for an even etch
     explain     why here deeper than there
     compare     several cases beside each other
 
@@ -27,7 +28,7 @@ import os
 import sys
 from collections.abc import Sequence
 
-from simulate.cli import check, compare, etch, explain, metals, options, recipe, start, words
+from simulate.cli import check, compare, dwell, etch, explain, metals, options, recipe, start, words
 from simulate.errors import (
     CapacityError,
     ConvergenceError,
@@ -61,7 +62,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 def _run(arguments: Sequence[str] | None) -> int:
     """Parse, run the command, put foreseen errors into words."""
     parser, commands = options.build_parser()
-    for family in (start, metals, recipe, check, etch, explain, compare):
+    for family in (start, metals, recipe, check, etch, dwell, explain, compare):
         family.register(commands)
     chosen = options.parse(parser, arguments)
     if chosen.command is None:

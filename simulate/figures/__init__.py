@@ -8,6 +8,7 @@ Reading order within the folder::
     maps      depth of etch; current density at one stop
     profile   depth along a line
     history   current and voltage against time
+    schedule  a dwell plan: before, after, seconds on each piece
     causes    shares of the causes; factor maps
     beside    several results on one scale, and their profiles
     gallery   all of them by name

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 
+from simulate.case import Case
 from simulate.figures.style import INK, MASK, MM, RED, SOFT_INK
-from simulate.result import Result
 from simulate.stencil import openings
 
 if TYPE_CHECKING:
@@ -19,12 +19,32 @@ if TYPE_CHECKING:
 Limits = tuple[float, float]
 
 
-def plan_height(result: Result) -> float:
+class Plan(Protocol):
+    """What is drawn on: a result, or anything with its case, cells and openings."""
+
+    @property
+    def case(self) -> Case:
+        """The case."""
+
+    @property
+    def x_edges(self) -> np.ndarray:
+        """Edges of the cells along the plate [m]."""
+
+    @property
+    def y_edges(self) -> np.ndarray:
+        """Edges of the cells across the plate [m]."""
+
+    @property
+    def open_fraction(self) -> np.ndarray:
+        """Open part of each cell [-], (ny, nx)."""
+
+
+def plan_height(result: Plan) -> float:
     """Height of the plate in plan over a figure's width, within reason [in]."""
     return min(max(4.9 * result.case.plate.height / result.case.plate.width, 1.2), 3.6)
 
 
-def outline(result: Result) -> Outline:
+def outline(result: Plan) -> Outline:
     """The openings as one path [mm], outer rims anticlockwise and islands clockwise."""
     from matplotlib.path import Path as NewPath
     from shapely import get_parts, orient_polygons
@@ -39,7 +59,7 @@ def outline(result: Result) -> Outline:
     return NewPath(np.concatenate(rings), np.concatenate(codes))
 
 
-def draw_plate(ax: Axes, result: Result) -> None:
+def draw_plate(ax: Axes, result: Plan) -> None:
     """The plate's rectangle in the colour of the mask, to scale, axes in mm."""
     from matplotlib.patches import Rectangle
 
@@ -53,7 +73,7 @@ def draw_plate(ax: Axes, result: Result) -> None:
         ax.spines[side].set_visible(False)
 
 
-def draw_map(ax: Axes, result: Result, values: np.ndarray, limits: Limits) -> QuadMesh:
+def draw_map(ax: Axes, result: Plan, values: np.ndarray, limits: Limits) -> QuadMesh:
     """A map cut to the rims of the openings, on the plate.
 
     Parameters
@@ -80,7 +100,7 @@ def draw_map(ax: Axes, result: Result, values: np.ndarray, limits: Limits) -> Qu
     return mesh
 
 
-def close_in(ax: Axes, result: Result, points: np.ndarray, margin: float) -> Axes | None:
+def close_in(ax: Axes, result: Plan, points: np.ndarray, margin: float) -> Axes | None:
     """View the neighbourhood of some points, if the plate is much larger than that.
 
     Parameters
@@ -109,7 +129,7 @@ def close_in(ax: Axes, result: Result, points: np.ndarray, margin: float) -> Axe
     return _locator(ax, result, corner, size)
 
 
-def _locator(ax: Axes, result: Result, corner: np.ndarray, size: np.ndarray) -> Axes:
+def _locator(ax: Axes, result: Plan, corner: np.ndarray, size: np.ndarray) -> Axes:
     """The small plan of `close_in`."""
     from matplotlib.patches import PathPatch, Rectangle
 
