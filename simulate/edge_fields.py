@@ -1,13 +1,14 @@
 """Fields close to an edge: what the potential does where a plain scheme cannot follow it.
 
 All are plane fields in a frame of the edge: the edge at the origin, the electrolyte in Y > 0 (and,
-at a lip, in X < 0, Y < 0 too), an insulator under X > 0, and under X < 0 the metal (flush edge) or
-the opening (lip). Each is the real part of an analytic function F; with the stream function
-Im F the current through any face is a difference, so it is exact.
+at a lip or corner, in X < 0, Y < 0 too), an insulator or a corner's metal under X > 0, and under
+X < 0 the metal (flush edge) or more electrolyte. Each is the real part of an analytic function F;
+with the stream function Im F the current through any face is a difference, so it is exact.
 
     flush edge, ideal metal      F = zeta^(1/2)
     flush edge, linear kinetics  the Wiener-Hopf solution of u_Y = u / l on X < 0
     lip of an insulator          F = zeta^lam, lam = (2/pi) atan(sqrt(1 + 2 kappa_up / kappa_down))
+    corner of ideal metal        F = -i zeta^(2/3)
 
 lam = 2/3 where both sides conduct alike: the electrolyte's angle there is 270 degrees. On a ring
 of radius a the field is, to first order in X / a, u = u0 (1 - X / 2a) + W / a, with W that keeps
@@ -85,6 +86,23 @@ class KineticEdge:
 
 
 @dataclass(frozen=True)
+class MetalCorner:
+    """The corner of an ideal metal body in the electrolyte: ``F = -i zeta^(2/3)``."""
+
+    up: float = 1.0
+    down: float = 1.0
+
+    def field(self, x: Doubles, y: Doubles) -> Complexes:
+        """``r^(2/3) sin(2 theta / 3)``: the density is singular as r^(-1/3)."""
+        angle = _around(x, y)
+        return np.asarray(-1j * np.hypot(x, y) ** (2 / 3) * np.exp(2j / 3 * angle))
+
+    def correction(self, x: Doubles, y: Doubles) -> Complexes:
+        """0: the metal is at one potential on both its faces."""
+        return np.zeros(np.broadcast(x, y).shape, complex)
+
+
+@dataclass(frozen=True)
 class Lip:
     """The edge of an insulator in the electrolyte, 270 degrees of it.
 
@@ -126,9 +144,7 @@ class Lip:
         Currents, not only potentials, are continuous: Im F jumps in y = 0 as 1 / conductivity.
         """
         above, cosine, sine = parts
-        angle = np.arctan2(y, x)
-        angle = np.where(angle < -0.75 * pi, angle + 2.0 * pi, angle)
-        angle = np.where(angle < -0.25 * pi, angle + 2.0 * pi, angle)
+        angle = _around(x, y)
         size = np.hypot(x, y) ** power
         fall = 1.5 * pi - angle
         upper = above * np.exp(1j * power * angle)
@@ -136,12 +152,18 @@ class Lip:
         return np.asarray(size * np.where(y >= 0.0, upper, lower))
 
 
-EdgeField = FlushEdge | KineticEdge | Lip
+EdgeField = FlushEdge | KineticEdge | MetalCorner | Lip
 
 
 def _upper(x: Doubles, y: Doubles) -> Complexes:
     """x + i y in the upper half-plane, its negative axis approached from above."""
     return np.asarray(x + 1j * np.maximum(y, 0.0))
+
+
+def _around(x: Doubles, y: Doubles) -> Doubles:
+    """Angle from +X through the electrolyte, 0 to 3 pi / 2."""
+    angle = np.arctan2(y, x)
+    return np.asarray(np.where(angle < -0.25 * pi, angle + 2.0 * pi, angle))
 
 
 @cache

@@ -17,6 +17,7 @@ below; the faces that bound their room. There:
 - flush edge of an electrode with linear kinetics: O(h^2 ln h) with a smaller factor (where the
   kinetic length exceeds the distance to the next feature, that distance stands for it in the
   electrolyte: the field there has the form of one current density that ends at the edge);
+- corner of an ideal metal body: O(h^(4/3)) becomes O(h^2);
 - lip of an insulator, any conductivity below over that above: O(h^(4/3)) becomes O(h^2);
 - in rings also, about edges at a radius, to first order in h / radius.
 
@@ -36,7 +37,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulate.conductance import Network, split_index
-from simulate.edge_fields import EdgeField, FlushEdge, KineticEdge, Lip
+from simulate.edge_fields import EdgeField, FlushEdge, KineticEdge, Lip, MetalCorner
 from simulate.grid import Grid
 from simulate.kernels import edges as kernels
 from simulate.polarisation import Linear, Polarisation
@@ -63,12 +64,14 @@ class EdgeFactors:
     """Factors of the faces in the room of one edge, in its frame.
 
     along : between cells side by side, (rows, columns - 1). across : between cells one above the
-    other, (rows - 1, columns). wall : between cells and metal, (columns on the metal's side,).
+    other, (rows - 1, columns). floor : between cells and metal in Y = 0, (columns,). side : between
+    cells and metal in X = 0, (rows,).
     """
 
     along: Doubles
     across: Doubles
-    wall: Doubles
+    floor: Doubles
+    side: Doubles
 
 
 def edge_factors(
@@ -100,8 +103,12 @@ def edge_factors(
         up = _upward(field, x_nodes, y_nodes, xc, bend)
         series = 0.5 * np.diff(y)[:, None] / kappa
         across = up[1:-1] / (area * np.diff(potential, axis=0) / (series[1:] + series[:-1]))
-        wall = up[0] / (area * potential[0] / (series[0] + half_wall / kappa[0]))
-    return EdgeFactors(*(_sound(factor) for factor in (along, across, wall[x[1:] <= 0.0])))
+        row, column = int(np.searchsorted(y, 0.0)), int(np.searchsorted(x, 0.0))
+        floor = up[row] / (area * potential[row] / (series[row] + half_wall / kappa[row]))
+        near = xc[column - 1]
+        reach = -near if bend == 0.0 else -np.log1p(bend * near) / bend
+        side = -passed[:, column] / (kappa[:, 0] * np.diff(y) * potential[:, column - 1] / reach)
+    return EdgeFactors(*(_sound(factor) for factor in (along, across, floor, side)))
 
 
 def _sound(factor: Doubles) -> Doubles:
@@ -227,6 +234,8 @@ def _field_of(
     if edge[7] == 1:
         return Lip(below / above)
     law = laws[int(edge[8])]
+    if edge[7] == 2:
+        return MetalCorner() if law is None else None
     if law is None:
         return FlushEdge()
     if not isinstance(law, Linear) or law.limit is not None:
@@ -269,7 +278,7 @@ class _Frame:
         if length <= self.clear:
             return factors
         near = _remembered(KineticEdge(self.clear), x, y, bend, self.clear)
-        return replace(near, wall=factors.wall)
+        return replace(near, floor=factors.floor)
 
 
 def _about(edges: Doubles, node: int, sign: int) -> tuple[Doubles, int]:
@@ -304,10 +313,20 @@ def _apply(
     across = factors.across[np.ix_(rows[:-1], columns)]
     places = _places(base, frame, t, n[:-1], (0, 1))
     _multiply(network, conductances[frame.normal], places, across)
-    if edges[0, 7] == 0:
-        cells = _places(base, frame, t[:side], n[:1], (0, 0)).reshape(-1, 3)
-        found = _find_faces(network, cells, frame.normal, -frame.sign_n)
-        scale[found] *= np.tile(factors.wall[columns[:side]], len(edges))
+    walls = []
+    if edges[0, 7] != 1:
+        walls.append((t[:side] if edges[0, 7] == 0 else t[side:], n[n == 0], "floor"))
+    if edges[0, 7] == 2:
+        walls.append((t[t == -1], n[n < 0], "side"))
+    for columns, rows, name in walls:
+        cells = _places(base, frame, columns, rows, (0, 0)).reshape(-1, 3)
+        if name == "floor":
+            found = _find_faces(network, cells, frame.normal, -frame.sign_n)
+            factor = factors.floor[frame.left + columns]
+        else:
+            found = _find_faces(network, cells, frame.tangent, frame.sign_t)
+            factor = factors.side[frame.down + rows]
+        np.multiply.at(scale, found, np.tile(factor, len(edges)))
 
 
 def _places(
@@ -347,9 +366,10 @@ def dilated_coverage(geometry: BaseGeometry, x: Doubles, y: Doubles) -> Doubles:
 
     The outline is moved outward by 0.207 cells, which makes up for the width that a plain scheme
     loses at a flush edge. The number was found on a disc; for square cells as high as wide, ideal
-    metal and outlines whose radius is many cells. Measured in ``tests/published/test_edges.py``:
-    a disc's current within 1e-3 at a/8 and 2e-4 at a/16 and finer; an ellipse of half the width
-    within 3e-3 and 1e-3. Edges along an axis lose 0.35 cells instead: leave those to `fit_edges`.
+    metal and outlines whose radius is many cells. Measured in ``published/test_fitted_edges.py``:
+    a disc's current within 1e-3 at a/8, 1e-4 at a/16 and 5e-5 at a/32; an ellipse of half the
+    width within 1e-3 at a/16. Edges along an axis lose 0.35 cells instead: leave those to
+    `fit_edges`.
 
     Parameters
     ----------

@@ -9,11 +9,11 @@ import pytest
 
 import simulate as sf
 from simulate.conductance import Network, build_network, split_index
-from simulate.edge_fields import FlushEdge, KineticEdge, Lip
+from simulate.edge_fields import FlushEdge, KineticEdge, Lip, MetalCorner
 from simulate.edges import dilated_coverage, edge_factors, find_edges, fit_edges
 
 UNEVEN = np.concatenate([[0.0], np.cumsum(1.03 ** np.arange(23))])
-FIELDS = [FlushEdge(), KineticEdge(3.0), Lip(), Lip(2.5), Lip(0.3)]
+FIELDS = [FlushEdge(), KineticEdge(3.0), MetalCorner(), Lip(), Lip(2.5), Lip(0.3)]
 
 
 def reorient(array: np.ndarray, swap: bool, flip_t: bool, flip_n: bool) -> np.ndarray:
@@ -47,15 +47,15 @@ def unbalanced(network: Network, phi: np.ndarray, metal: float) -> np.ndarray:
 
 
 @pytest.mark.parametrize(("swap", "flip_t", "flip_n"), [*product([False, True], repeat=3)])
-@pytest.mark.parametrize("field", [FlushEdge(), Lip(), Lip(2.5)], ids=["flush", "lip", "contrast"])
+@pytest.mark.parametrize("field", FIELDS[:1] + FIELDS[2:], ids=repr)
 def test_fitted_conductances_hold_the_exact_field_in_balance(field, swap, flip_t, flip_n):
     """On unequal cells, in every orientation: Kirchhoff's law to single precision in the room."""
     x, y = UNEVEN - UNEVEN[12], (UNEVEN - UNEVEN[11]) * 0.7
     xc, yc = np.meshgrid(0.5 * (x[1:] + x[:-1]), 0.5 * (y[1:] + y[:-1]))
-    flush = isinstance(field, FlushEdge)
-    dry = (yc < 0) & (xc > 0)
+    side = {FlushEdge: xc < 0, MetalCorner: xc > 0}.get(type(field), False)
+    label = ((yc < 0) & side).astype(np.int8)
+    dry = (yc < 0) & (xc > 0) & (label == 0)
     kappa = np.where(dry, 0.0, np.where(yc > 0, field.up, field.down))
-    label = ((yc < 0) & (xc < 0) & flush).astype(np.int8)
     phi = np.where(dry | (label > 0), 0.0, field.field(xc, yc).real)
     along = -x[::-1] if flip_t else x
     across = -y[::-1] if flip_n else y
@@ -74,7 +74,7 @@ def test_fitted_conductances_hold_the_exact_field_in_balance(field, swap, flip_t
 @pytest.mark.parametrize("field", FIELDS, ids=repr)
 def test_factors_tend_to_one_as_the_square_of_cells_over_distance(field):
     x = np.arange(-16.0, 17.0)
-    y = x if isinstance(field, Lip) else x[16:]
+    y = x if isinstance(field, Lip | MetalCorner) else x[16:]
     factors = edge_factors(field, x, y)
     across = factors.across[-1]  # 15 cells up
     assert np.abs(across - 1).max() < 0.3 / 15**2
@@ -93,7 +93,7 @@ def test_the_first_factors_of_a_flush_edge_are_those_of_its_map():
 
     wall = root(-1, 0).imag / (root(-0.5, 0.5).real / 0.5)
     across = root(0, 1).imag / (root(0.5, 0.5).real - root(-0.5, 0.5).real)
-    assert factors.wall[-1] == pytest.approx(wall, rel=1e-12)
+    assert factors.floor[7] == pytest.approx(wall, rel=1e-12)
     assert factors.along[0, 7] == pytest.approx(across, rel=1e-12)
     assert (wall, across) == pytest.approx((1.553, 1.554), abs=1e-3)
 

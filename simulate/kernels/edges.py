@@ -7,6 +7,7 @@ that the insulator lies at t >= 0, n < 0; t counts cells along P and n along Q f
 
     flush edge (kind 0)   electrolyte at n >= 0; metal at t < 0, n = -1
     lip (kind 1)          electrolyte everywhere but at t >= 0, n < 0
+    corner (kind 2)       the same with metal there in the insulator's stead
 """
 
 from __future__ import annotations
@@ -85,16 +86,17 @@ def _orient(label, conductivity, states, edge):
     a, b, d, e = states
     p, q = edge[3], edge[5]
     if (a == 1) + (b == 1) + (d == 1) + (e == 1) == 3:
-        if not (a == 0 or b == 0 or d == 0 or e == 0):
-            return False
-        high_p = 1 if (b == 0 or e == 0) else 0  # where the insulator is
-        high_q = 1 if (d == 0 or e == 0) else 0
+        high_p = 1 if (b != 1 or e != 1) else 0  # where the insulator or the metal is
+        high_q = 1 if (d != 1 or e != 1) else 0
         far = _value(conductivity, edge, p, q, 1 - high_p, 1 - high_q)
-        edge[7], edge[8] = 1, -1
-        if _alike(far, _value(conductivity, edge, p, q, high_p, 1 - high_q)):
+        over = _alike(far, _value(conductivity, edge, p, q, high_p, 1 - high_q))
+        along = _alike(far, _value(conductivity, edge, p, q, 1 - high_p, high_q))
+        metal = _value(label, edge, p, q, high_p, high_q)
+        edge[7], edge[8] = (2, metal - 1) if metal > 0 else (1, -1)
+        if over and (along or metal == 0):
             edge[4], edge[6] = 2 * high_p - 1, 1 - 2 * high_q
             return True
-        if _alike(far, _value(conductivity, edge, p, q, 1 - high_p, high_q)):
+        if along and metal == 0:
             edge[3], edge[5] = q, p
             edge[4], edge[6] = 2 * high_q - 1, 1 - 2 * high_p
             return True
@@ -145,7 +147,7 @@ def _fits(label, conductivity, whole, edge, t, n, s):
     if not (0 <= k < label.shape[0] and 0 <= j < label.shape[1] and 0 <= i < label.shape[2]):
         return 2
     metal, kappa = label[k, j, i], conductivity[k, j, i]
-    if n >= 0 or (edge[7] == 1 and t < 0):
+    if n >= 0 or (edge[7] > 0 and t < 0):
         own_t, own_n = (-1, -1) if n < 0 else (0, 0)
         step_t = 1 + own_t if edge[4] > 0 else -own_t
         step_n = 1 + own_n if edge[6] > 0 else -own_n
@@ -153,7 +155,7 @@ def _fits(label, conductivity, whole, edge, t, n, s):
         oj = edge[1] + (step_t if axis_t == 1 else 0) + (step_n if axis_n == 1 else 0)
         oi = edge[2] + (step_t if axis_t == 2 else 0) + (step_n if axis_n == 2 else 0)
         return int(metal == 0 and kappa > 0.0 and _alike(conductivity[ok, oj, oi], kappa))
-    if t >= 0:
+    if t >= 0 and edge[7] < 2:
         return int(metal == 0 and kappa <= 0.0)
     return int(metal == edge[8] + 1 and (whole.size == 1 or whole[k, j, i] == 1))
 
@@ -193,7 +195,7 @@ def _measure_room(label, conductivity, whole, edge):
                 break
     low, high = max(low, -side), min(high, side)
     up = _layers(label, conductivity, whole, edge, (side, low, high), 1)
-    down = _layers(label, conductivity, whole, edge, (side, low, high), -1) if edge[7] == 1 else 0
+    down = _layers(label, conductivity, whole, edge, (side, low, high), -1) if edge[7] > 0 else 0
     fit = side > 0 and up > 0 and (edge[7] == 0 or down > 0)
     edge[9], edge[10], edge[11], edge[12] = (side, up, down, clear) if fit else (0, 0, 0, 0)
 
