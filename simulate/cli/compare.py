@@ -68,7 +68,7 @@ def _is_run(place: str) -> bool:
 def _name(place: str) -> str:
     """Name of a case or run: that of its file or folder."""
     path = Path(place).absolute()
-    return path.parent.name if path.suffix == ".nc" else path.name.removesuffix(".toml")
+    return path.parent.name if path.name == "result.nc" else path.stem
 
 
 def _results(places: Sequence[str], *, quiet: bool) -> list[Result]:

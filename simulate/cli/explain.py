@@ -20,6 +20,9 @@ Says what each does to evenness, to rims against the rest, to narrow openings
 against wide ones, and, with --at and --than, why one place is deeper than
 another; and which single change would help most, at what cost in time."""
 
+SHOWN = 3
+"""Changes told on the terminal; explain.json holds all."""
+
 _HEADS = {
     "evenness": "unevenness",
     "edge_ratio": "edge ratio",
@@ -69,9 +72,9 @@ def explain(arguments: argparse.Namespace) -> int:
 
 
 def _name(run: str) -> str:
-    """Name of a run: that of its folder."""
-    path = Path(run)
-    return (path if path.is_dir() else path.absolute().parent).absolute().name
+    """Name of a run: that of its folder, or of a file that is not called as in one."""
+    path = Path(run).absolute()
+    return path.parent.name if path.name == "result.nc" else path.stem
 
 
 def _spots(arguments: argparse.Namespace) -> Spots | None:
@@ -101,7 +104,7 @@ def _place(name: str, text: str) -> tuple[float, float]:
 
 def _report(found: Explanation, files: list[Path]) -> str:
     """The table, the sentences, the changes, the files."""
-    changes = [("", sentence) for sentence in found.advice]
+    changes = [("", sentence) for sentence in found.advice[:SHOWN]]
     error = found.sensitivities.error if found.sensitivities else {}
     if changes:
         stated = ", ".join(f"{name.replace('_', ' ')} {v:.2g}" for name, v in error.items())

@@ -23,6 +23,7 @@ while wet, so that polarisation and film are met as they are in the run.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
@@ -37,13 +38,14 @@ from simulate.explain.evening import evened
 from simulate.polarisation import law_row
 from simulate.removal import depth_from_charge
 from simulate.result import Result
-from simulate.stencil import area_fractions, opening_width, openings
+from simulate.stencil import Stencil, area_fractions, opening_width, openings
 from simulate.stroke import Stops
 from simulate.swab import Pad
 from simulate.window import Place, Window
 
 Doubles = NDArray[np.float64]
 Progress = Callable[[int, int], None]
+Region = tuple[float, float, float, float]
 
 BEYOND = 2.0
 """The slab reaches so many of its heights past the openings."""
@@ -154,7 +156,8 @@ def factors_of(result: Result, progress: Progress | None = None) -> Factors:
         given = at_level(setting, level[polarised], drive)
         if polarised:
             bare, _ = bare_charge(given, stroke, area.shape)
-        whole = slab_density(given, slab, result)
+        whole = np.zeros(area.shape)
+        _add_at(whole, *slab_density(given, slab, case.stencil))
         swab[polarised] = _ratio(bare, wet, reached)
         for shaped, ratio, weight in (
             (True, _ratio(charge[polarised], bare * area, reached), bare * area * reached),
@@ -293,31 +296,43 @@ def slab_for(setting: Setting, resistance: float) -> Pad:
     return Pad(1.0, 1.0, max(height, 0.5 * window.cell))
 
 
-def slab_density(setting: Setting, slab: Pad, result: Result) -> Doubles:
-    """Current density under a uniform slab over the whole stencil [A/m2], (ny, nx).
+def slab_density(
+    setting: Setting, slab: Pad, stencil: Stencil, region: Region | None = None
+) -> tuple[Doubles, tuple[int, int]]:
+    """Current density under a uniform slab over a stencil [A/m2], on whole cells.
 
-    The slab's sides lie `BEYOND` heights past the openings, no matter where the plate ends.
+    Parameters
+    ----------
+    setting : as `at_level` gives it.
+    region : x_min, x_max, y_min, y_max of the slab [m]; nothing flows through its sides. If not
+        given, `BEYOND` heights past the openings on all sides, no matter where the plate ends.
+
+    Returns
+    -------
+    density : (ny, nx), and the plate cell (j, i) of its lower corner.
     """
-    cell, beyond = setting.window.cell, BEYOND * slab.height
-    x_min, y_min, x_max, y_max = openings(result.case.stencil).bounds
-    low = [int(np.floor((v - beyond) / cell)) for v in (y_min, x_min)]
-    size = [
-        2 * int(np.ceil((high + beyond - at * cell) / cell / 2))
-        for high, at in zip((y_max, x_max), low, strict=True)
-    ]
-    pad = replace(slab, length=size[1] * cell, width=size[0] * cell)
+    cell = setting.window.cell
+    if region is None:
+        x_min, y_min, x_max, y_max = openings(stencil).bounds
+        beyond = BEYOND * slab.height
+        region = (x_min - beyond, x_max + beyond, y_min - beyond, y_max + beyond)
+    size, centre = [], []
+    for low, high in (region[2:], region[:2]):
+        first = math.floor(low / cell + 1e-6)
+        half = math.ceil((high / cell - first) / 2 - 1e-6)
+        size.append(2 * half * cell)
+        centre.append((first + half) * cell)
+    pad = replace(slab, length=size[1], width=size[0])
     window = Window(pad, setting.window.thickness, cell)
-    place = window.place((low[1] + size[1] // 2) * cell, (low[0] + size[0] // 2) * cell)
+    place = window.place(centre[1], centre[0])
     y, x = (
         cell * (start + np.arange(count + 1))
         for start, count in zip(place.corner, window.shape[1:], strict=True)
     )
-    fraction = area_fractions(openings(result.case.stencil), x, y)
-    supply = _over(setting, float(fraction.sum() * cell**2))
+    fraction = area_fractions(openings(stencil), x, y)
+    supply = _over(setting, float((fraction * window.wet(place.phase).plan).sum() * cell**2))
     whole = replace(setting, window=window, open_fraction=fraction, supply=supply)
     field = next(solve_places(whole, [Place(place.phase, (0, 0))], 1))
     density = np.zeros(fraction.size)
     density[field.cells] = field.current / field.area
-    plate = np.zeros(result.open_fraction.shape)
-    _add_at(plate, density.reshape(fraction.shape), place.corner)
-    return plate
+    return density.reshape(fraction.shape), place.corner

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
@@ -55,7 +56,7 @@ def beside_profiles(results: Sequence[Result], names: Sequence[str]) -> Figure:
     line = widest_line(results[0])
     figure = new_figure(4.4)
     ax = figure.subplots()
-    deepest = 0.0
+    length, deepest = math.dist(line.start, line.end) * MM, 0.0
     for number, (result, name) in enumerate(zip(results, names, strict=True)):
         pieces = open_pieces(result, line)
         for count, (along, depth) in enumerate(pieces):
@@ -68,7 +69,7 @@ def beside_profiles(results: Sequence[Result], names: Sequence[str]) -> Figure:
                 label=_clipped(name) if count == 0 else None,
             )
             deepest = max(deepest, float(depth.max()) * UM)
-    ax.set(xlabel="distance along the line (mm)", ylabel="depth (µm)", xlim=(0, None))
+    ax.set(xlabel="distance along the line (mm)", ylabel="depth (µm)", xlim=(0, length))
     ax.set_ylim(1.08 * deepest or 1.0, 0.0)
     ax.xaxis.set_ticks_position("top")
     ax.xaxis.set_label_position("top")
@@ -76,7 +77,7 @@ def beside_profiles(results: Sequence[Result], names: Sequence[str]) -> Figure:
     ax.spines["top"].set_visible(True)
     ax.grid(axis="y")
     if ax.get_lines():
-        figure.legend(loc="outside lower left", ncols=min(2, len(results)))
+        ax.legend(loc="upper left", bbox_to_anchor=(0.0, -0.02), ncols=2, borderaxespad=0.2)
     ends = " to ".join(f"({x * MM:.3g} mm, {y * MM:.3g} mm)" for x, y in line)
     caption = f"From {ends}, the line along which {_clipped(names[0])} varies most. Depth downward."
     words(figure, "Depth along one line", caption)

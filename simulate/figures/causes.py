@@ -56,7 +56,7 @@ def share_bars(result: Result, bars: Sequence[Bar], causes: Sequence[str]) -> Fi
     ax.tick_params(axis="y", length=0)
     ax.spines["left"].set_visible(False)
     _ratio_axis(ax, reach)
-    _legend(figure, causes)
+    _legend(ax, causes)
     words(figure, _title(bars, causes), _caption(result, bars))
     return figure
 
@@ -109,11 +109,18 @@ def _ratio_axis(ax: Axes, reach: tuple[float, float]) -> None:
     ax.set_xlabel("what the causes multiply the ratio by")
 
 
-def _legend(figure: Figure, causes: Sequence[str]) -> None:
+def _legend(ax: Axes, causes: Sequence[str]) -> None:
     from matplotlib.patches import Patch
 
     patches = [Patch(color=c, label=name) for c, name in zip(COLOURS, causes, strict=True)]
-    figure.legend(handles=patches, loc="outside lower left", ncols=2, handlelength=1.1)
+    ax.legend(
+        handles=patches,
+        loc="lower left",
+        bbox_to_anchor=(-0.22, 1.0),
+        ncols=2,
+        handlelength=1.1,
+        borderaxespad=0.2,
+    )
 
 
 def _title(bars: Sequence[Bar], causes: Sequence[str]) -> str:
