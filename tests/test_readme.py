@@ -45,6 +45,14 @@ def test_the_commands_on_a_plate_of_ones_own_are_understood(tmp_path, monkeypatc
     assert [main(words) for words in ours[:2]] == [0, 0]
 
 
+def test_every_command_is_shown(capsys):
+    with pytest.raises(SystemExit):
+        main(["--help"])
+    listing = capsys.readouterr().out.split("COMMAND\n")[1].split("\n\n")[0]
+    commands = {line.split()[0] for line in listing.splitlines()}
+    assert set(re.findall(r"\bswabfield ([a-z]+)\b", TEXT)) == commands
+
+
 def test_the_make_targets_are_those_of_tools(monkeypatch):
     monkeypatch.syspath_prepend(str(ROOT))
     import tools
