@@ -16,6 +16,7 @@ from simulate.cli import main
 from simulate.errors import InputError
 from simulate.etching import make_setting
 from simulate.explain import explain_result
+from simulate.explain.attribution import attribute
 from simulate.explain.counterfactual import (
     CAUSES,
     Factors,
@@ -24,7 +25,6 @@ from simulate.explain.counterfactual import (
     without_polarisation,
 )
 from simulate.explain.evening import evened
-from simulate.explain.explanation import attribute
 from simulate.explain.measures import measures_of
 from simulate.explain.sensitivity import sensitivities
 from simulate.explain.shapley import shapley_values
@@ -300,7 +300,7 @@ def test_causes_with_the_same_map_get_equal_shares(run):
     rng = np.random.default_rng(5)
     bump = np.where(run.open_fraction > 0, rng.uniform(0.8, 1.3, ones.shape), 1.0)
     flat = {(a, b): ones for a in (False, True) for b in (False, True)}
-    edge = {key: bump for key in flat}
+    edge = dict.fromkeys(flat, bump)
     same = Factors(run, ones, {False: bump, True: bump}, flat, edge, ones)
     for one in attribute(same, measures_of(run)):
         assert one.shares["edge"] == pytest.approx(one.shares["swab"], abs=1e-12)
@@ -370,7 +370,7 @@ def test_a_thicker_mask_evens_and_costs_time(helped):
 def test_changes_come_the_most_helpful_first_and_only_where_they_can_be(helped):
     _, explained = helped
     before = next(one for one in explained.attributions if one.name == "evenness")
-    evenness = [before.after(one) for one in explained.changes]
+    evenness = [before.after(one.effects) for one in explained.changes]
     assert evenness == sorted(evenness, reverse=True)
     names = {one.name for one in explained.changes}
     assert names == {"thickness", "line_width", "salt", "voltage"}  # held still, and no bud

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from math import exp, sqrt
 from pathlib import Path
 from typing import Any
 
@@ -13,38 +12,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulate.explain import wording
+from simulate.explain.attribution import Attribution, attribute
 from simulate.explain.counterfactual import CAUSES, Factors, factors_of
-from simulate.explain.measures import Measure, Spots, measures_of
+from simulate.explain.measures import Spots, measures_of
 from simulate.explain.sensitivity import Change, Sensitivities, sensitivities
-from simulate.explain.shapley import shapley_values
 from simulate.result import Result
 
 Doubles = NDArray[np.float64]
-
-
-@dataclass(frozen=True)
-class Attribution:
-    """One measure, shared out among the causes.
-
-    name, label : of the measure. observed : its value. log_ratio : what is shared out [-].
-    shares : of each cause, as a log ratio [-]; they add to ``log_ratio``.
-    alone : log ratio with one cause only. without : value of the measure with all but one.
-    """
-
-    name: str
-    label: str
-    observed: float
-    log_ratio: float
-    shares: Mapping[str, float]
-    alone: Mapping[str, float]
-    without: Mapping[str, float]
-
-    def after(self, change: Change) -> float:
-        """The measure's value after a change."""
-        log_ratio = self.log_ratio + change.effects.get(self.name, 0.0)
-        if self.name == "evenness":
-            return 1.0 - sqrt(max(exp(log_ratio) - 1.0, 0.0))
-        return exp(log_ratio)
 
 
 @dataclass(frozen=True, eq=False)
@@ -170,27 +144,3 @@ def explain_result(
     attributions = attribute(factors, measures)
     tried = sensitivities(result, spots, progress=progress) if changes else None
     return Explanation(result, factors, attributions, tried, spots)
-
-
-def attribute(factors: Factors, measures: Iterable[Measure]) -> tuple[Attribution, ...]:
-    """Share measures out among the causes; every set of causes is looked at."""
-    measures, names = tuple(measures), tuple(CAUSES)
-    worth = np.empty((len(measures), 1 << len(names)))
-    for number in range(worth.shape[1]):
-        depth = factors.depth(name for bit, name in enumerate(names) if number >> bit & 1)
-        worth[:, number] = [one.log_ratio(depth) for one in measures]
-    return tuple(_share_out(one, row) for one, row in zip(measures, worth, strict=True))
-
-
-def _share_out(measure: Measure, worth: Doubles) -> Attribution:
-    names, everything = tuple(CAUSES), worth.size - 1
-    shares = shapley_values(worth)
-    return Attribution(
-        measure.name,
-        measure.label,
-        measure.value(worth[everything]),
-        float(worth[everything]),
-        {name: float(share) for name, share in zip(names, shares, strict=True)},
-        {name: float(worth[1 << bit]) for bit, name in enumerate(names)},
-        {name: measure.value(worth[everything ^ 1 << bit]) for bit, name in enumerate(names)},
-    )

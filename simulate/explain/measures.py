@@ -58,9 +58,14 @@ class Measure:
 
     def value(self, log_ratio: float) -> float:
         """The number people know: evenness for `evenness`, the ratio for the others."""
-        if self.lower is None:
-            return 1.0 - sqrt(max(exp(log_ratio) - 1.0, 0.0))
-        return exp(log_ratio)
+        return value_of(self.name, log_ratio)
+
+
+def value_of(name: str, log_ratio: float) -> float:
+    """The number people know for a log ratio of the measure ``name``."""
+    if name == "evenness":
+        return 1.0 - sqrt(max(exp(log_ratio) - 1.0, 0.0))
+    return exp(log_ratio)
 
 
 def measures_of(result: Result, spots: Spots | None = None) -> tuple[Measure, ...]:

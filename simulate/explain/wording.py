@@ -4,28 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from math import exp
-from typing import TYPE_CHECKING
 
+from simulate.explain.attribution import Attribution
 from simulate.explain.counterfactual import CAUSES
+from simulate.explain.sensitivity import Change
 from simulate.units import format_number
-
-if TYPE_CHECKING:
-    from simulate.explain.explanation import Attribution
-    from simulate.explain.sensitivity import Change
 
 SLIGHT = 0.005
 """A log ratio below this is not worth a word [-]."""
-
-
-def percent(log_ratio: float) -> str:
-    """A log ratio as "12 % more" or "9 % less"."""
-    part = abs(exp(log_ratio) - 1.0) * 100.0
-    return f"{format_number(part, 2)} % {'more' if log_ratio > 0 else 'less'}"
-
-
-def times(log_ratio: float) -> str:
-    """A log ratio as a factor, "1.12 times"."""
-    return f"{format_number(exp(log_ratio))} times"
 
 
 def cause_sentence(cause: str, attributions: Sequence[Attribution]) -> str:
@@ -73,7 +59,7 @@ def change_sentence(change: Change, attributions: Sequence[Attribution]) -> str:
     part = format_number(abs(change.factor - 1.0) * 100.0, 2)
     way = "more" if change.factor > 1.0 else "less"
     ends = [
-        f"{one.label} {format_number(one.observed)} to {format_number(one.after(change))}"
+        f"{one.label} {format_number(one.observed)} to {format_number(one.after(change.effects))}"
         for one in attributions
         if one.name in change.effects and abs(change.effects[one.name]) >= 1e-4
     ]
