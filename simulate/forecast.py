@@ -77,9 +77,11 @@ class Forecast:
     ----------
     point : the start, swab and battery fresh.
     dip : one wetting by the rule in use; of the whole job where there is no rule.
+    duration : of the stroke, in contact [s].
     current : mean over the job, over mask and openings alike [A].
     charge, depth : of the stroke: passed [C], and mean depth over the open area [m].
-    time, time_charge : to the depth wanted [s], and the charge it takes [C]; None if none is.
+    time, time_charge : to the depth wanted [s], and the charge it takes [C]; None if none is, and
+        no time where no current flows.
     dips, time_dips : wettings, the first included, for the stroke and for the depth wanted.
     practice_dips : for the stroke by common practice, see `PRACTICE`.
     batteries, time_batteries : that stroke and depth wanted use up [-]; None without a battery.
@@ -87,6 +89,7 @@ class Forecast:
 
     point: OperatingPoint
     dip: Dip
+    duration: float
     current: Datum
     charge: Datum
     depth: Datum
@@ -115,7 +118,7 @@ def forecast_of(bench: Bench) -> Forecast:
         needed = quadrature(density * bench.open_area, "C", over=[yielded])
     longest = max(dip.current * bench.duration, needed.value if needed else 0.0)
     current = _mean_current(bench, point, dip, longest)
-    if needed is not None:
+    if needed is not None and current.value > 0.0:
         time = quadrature(needed.value / current.value, "s", over=[yielded, current])
     charge = current.times(bench.duration, "C")
     depth = float(depth_from_charge(bench.metal, charge.value / bench.open_area))
@@ -123,6 +126,7 @@ def forecast_of(bench: Bench) -> Forecast:
     return Forecast(
         point=point,
         dip=dip,
+        duration=bench.duration,
         current=current,
         charge=charge,
         depth=quadrature(depth, "m", times=[charge, yielded]),
@@ -222,8 +226,9 @@ def _mean_current(bench: Bench, point: OperatingPoint, dip: Dip, charge: float) 
             for drawn in (0.0, half)
         )
         mean *= tired / fresh
-    scale = mean / point.current.value
-    return point.current.times(scale, "A")
+    if point.current.value == 0.0:
+        return point.current
+    return point.current.times(mean / point.current.value, "A")
 
 
 def _dips(bench: Bench, dip: Dip, time: float) -> int:

@@ -148,7 +148,7 @@ def operating_point(bench: Bench) -> OperatingPoint:
     current, area = means["current"], contact_area(bench.swab) * float(np.mean(bench.shares))
     on = found.current[0, touching]
     causes = [
-        Cause(name, *(float(part / current[0]) for part in pair))
+        Cause(name, *(_ratio(float(part), float(current[0])) for part in pair))
         for name, pair in zip(moved, current[1:].reshape(-1, 2), strict=True)
     ]
     return OperatingPoint(
@@ -159,6 +159,10 @@ def operating_point(bench: Bench) -> OperatingPoint:
         touching=float(touching.mean()),
         causes=tuple(sorted(causes, key=lambda cause: -cause.weight)),
     )
+
+
+def _ratio(moved: float, best: float) -> float:
+    return moved / best if best > 0.0 else (math.inf if moved > 0.0 else 1.0)
 
 
 def mean_current(bench: Bench, numbers: Mapping[str, Datum]) -> tuple[float, float]:

@@ -75,8 +75,8 @@ def foreseen(case: Case, forecast: Forecast | None = None) -> Precautions:
     forecast : of the case, if it is there already.
     """
     found = forecast_of(bench_of(case)) if forecast is None else forecast
-    duration = found.charge.value / found.current.value
-    return _box(case, found.current, duration, found.dips, _warmth(case, found.dip.hottest))
+    warmth = _warmth(case, found.dip.hottest)
+    return _box(case, found.current, found.duration, found.dips, warmth)
 
 
 def after_run(result: Result) -> Precautions:
@@ -90,7 +90,9 @@ def after_run(result: Result) -> Precautions:
     if duration == 0.0:
         return foreseen(case, forecast)
     mean = float((result.current * dwell).sum()) / duration
-    current = forecast.current.times(mean / forecast.current.value, "A")
+    current = forecast.current
+    if current.value > 0.0:
+        current = current.times(mean / current.value, "A")
     hottest = forecast.dip.hottest
     if result.temperature is not None:
         hottest = float(np.max(result.temperature))

@@ -139,6 +139,8 @@ def holder(bench: Bench, point: OperatingPoint) -> Holder:
     """What sets the current: the salt film, the swab, supply and leads, or the reactions."""
     if point.filmed:
         return "film"
+    if point.current.value == 0.0:
+        return "reactions"
     supply = bench.power.after()
     if supply.current_limit is not None and point.current.value > 0.99 * supply.current_limit:
         return "supply"

@@ -130,7 +130,7 @@ def _bench(case: Case, bench: Bench, forecast: Forecast) -> list[Fact]:
 def _swing(point: OperatingPoint) -> list[Fact]:
     """How far the reading moves along the stroke, where it does."""
     low, high = point.swing
-    if high < 1.1 * low:
+    if high <= 1.1 * low:
         return []
     words_of = f"{_two(low)} to {_two(high)} A, more where more is open"
     return [Fact("as it moves", point.current.value, "A", "A", low, high, words_of)]
@@ -195,6 +195,8 @@ def _remarks(case: Case, forecast: Forecast) -> Iterator[str]:
     """What is odd about a case, but no fault."""
     from simulate.units import format_quantity
 
+    if forecast.point.current.value == 0.0:
+        yield "No current flows: the supply's voltage is below what the two reactions take."
     left = case.electrolyte.salt_undissolved
     if left > 0:
         yield f"{format_quantity(left, 'g', 2)} of the salt stay undissolved and do nothing."
