@@ -69,12 +69,15 @@ VARIABLES: Mapping[str, Variable] = MappingProxyType(
         "sample_density": Variable(
             ("sample", *_MAP), "A m-2", "anodic current density at the kept stop", np.float32
         ),
+        "sample_depth": Variable(
+            ("sample", *_MAP), "m", "depth of etch at the end of the kept stop", np.float32
+        ),
     }
 )
 Labelled = tuple[tuple[str, ...], np.ndarray, dict[str, str]]
 """Dimensions, values and attributes of a variable."""
 
-OPTIONAL = frozenset({"temperature"})
+OPTIONAL = frozenset({"temperature", "sample_depth"})
 """Variables a result may lack."""
 
 
@@ -99,6 +102,8 @@ class Result:
     temperature : of the swab [K], (n_stops,), or None where heat was not followed.
     sample_stop : stops whose map of current density was kept, (m,).
     sample_density : those maps [A/m2], (m, ny, nx), single precision.
+    sample_depth : depth at the end of each kept stop [m], (m, ny, nx), single precision, or None
+        where it was not followed.
     numerical : estimated numerical errors, relative [-], by the quantity they belong to.
     statistics : counts of the work done, such as ``solves`` and ``iterations``.
     partial : True if the run was stopped before the end of the stroke.
@@ -128,6 +133,7 @@ class Result:
     sample_stop: np.ndarray
     sample_density: np.ndarray
     temperature: np.ndarray | None = None
+    sample_depth: np.ndarray | None = None
     numerical: Mapping[str, float] = field(default_factory=dict)
     statistics: Mapping[str, float] = field(default_factory=dict)
     partial: bool = False

@@ -122,6 +122,9 @@ def sample_result(cell: float = 2e-4, partial: bool = False) -> Result:
         rewet=np.isin(np.arange(time.size), [200, 400]),
         sample_stop=kept,
         sample_density=density[kept],
+        sample_depth=np.stack(
+            [DEPTH_PER_CHARGE * np.tensordot(dwell[: k + 1], density[: k + 1], 1) for k in kept]
+        ),
         numerical={"current": 0.004, "mean_depth": 0.006, "edge_ratio": 0.02, "evenness": 0.01},
         statistics={"solves": 74, "iterations": 1021},
         partial=partial,
