@@ -129,10 +129,8 @@ class Problem:
         rows, columns, values = [], [], []
         for t, other in ((network.tx, right), (network.ty, None), (network.tz, None)):
             at = np.flatnonzero(t)
-            if other is not None:
-                to = other[at]
-            else:
-                to = at + (plane if t is network.ty else stride)
+            step = plane if t is network.ty else stride
+            to = at + step if other is None else other[at]
             rows.append(number[at])
             columns.append(number[to])
             values.append(t[at].astype(float))
@@ -300,9 +298,9 @@ def table_of_stops(sizes: list[int], stops: int) -> None:
         for workers in sorted({1, processors()}):
             with ThreadPoolExecutor(workers) as pool:
                 meshes = [Problem(cell) for _ in range(workers)]
-                list(pool.map(lambda one: _walk(one, 2), meshes))
+                list(pool.map(_walk, meshes, [2] * workers))
                 start = time.perf_counter()
-                walked = list(pool.map(lambda one: _walk(one, stops // workers), meshes))
+                walked = list(pool.map(_walk, meshes, [stops // workers] * workers))
                 seconds = time.perf_counter() - start
             done = sum(len(each) for each in walked)
             warm = statistics.mean(s.iterations for each in walked for s in each[1:])
@@ -322,7 +320,6 @@ def _walk(problem: Problem, count: int):  # type: ignore[no-untyped-def]
     conductivity = cell.conductivity.copy()
     mask = (cell.grid.z[1:] > 0.0) & (cell.grid.z[1:] <= 0.2001e-3)
     under = cell.conductivity[np.flatnonzero(~mask)[1]] > 0.0
-    openings = np.random.default_rng(7).random(cell.label.shape[1:]) < 0.0
     wide = make("bath", cell.label.shape[2]).conductivity[1] > 0.0
     for n in range(count):
         openings = np.roll(wide, n, axis=1) & under
