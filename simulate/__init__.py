@@ -56,6 +56,8 @@ Reading order. Each file imports only from those above it; `tests/test_layers.py
     dwell         the times that give a wanted depth, and what no schedule can even out
     explain       why here deeper than there: causes, shares, the change that helps
     compare       several results beside each other
+    variation     what a sweep varies, and the points that makes
+    sweep         many cases over processes or a cluster
     cli           commands and words for the terminal
 
 The names below are the public face. They are fetched when first used, so that the import is cheap.
@@ -87,10 +89,13 @@ if TYPE_CHECKING:
     from simulate.polarisation import ButlerVolmer, Linear, Tafel
     from simulate.potential import Electrode, solve_potential
     from simulate.result import Result, read_result, write_result
+    from simulate.sweep import Sweep, cluster_executor, run_sweep, write_sweep
+    from simulate.variation import Axis, parse_vary
 
     __version__: str
 
 __all__ = [
+    "Axis",
     "ButlerVolmer",
     "CapacityError",
     "Case",
@@ -106,18 +111,23 @@ __all__ = [
     "ResultError",
     "Supply",
     "SwabfieldError",
+    "Sweep",
     "Tafel",
     "__version__",
+    "cluster_executor",
     "compare_results",
     "draw_result",
     "etch_case",
     "explain_result",
     "parse_case",
+    "parse_vary",
     "plan_dwell",
     "read_case",
     "read_result",
+    "run_sweep",
     "solve_potential",
     "write_result",
+    "write_sweep",
 ]
 
 _HOMES = {
@@ -133,6 +143,8 @@ _HOMES = {
     "explain": ("Explanation", "explain_result"),
     "compare": ("Comparison", "compare_results"),
     "dwell": ("DwellPlan", "plan_dwell"),
+    "variation": ("Axis", "parse_vary"),
+    "sweep": ("Sweep", "cluster_executor", "run_sweep", "write_sweep"),
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 

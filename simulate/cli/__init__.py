@@ -13,6 +13,7 @@ Reading order within the folder::
     check       what a case means
     etch        the main job
     dwell       how long to work each piece for an even etch
+    sweep       one case over many values
     explain     why here deeper than there
     compare     several cases beside each other
 
@@ -28,7 +29,19 @@ import os
 import sys
 from collections.abc import Sequence
 
-from simulate.cli import check, compare, dwell, etch, explain, metals, options, recipe, start, words
+from simulate.cli import (
+    check,
+    compare,
+    dwell,
+    etch,
+    explain,
+    metals,
+    options,
+    recipe,
+    start,
+    sweep,
+    words,
+)
 from simulate.errors import (
     CapacityError,
     ConvergenceError,
@@ -62,7 +75,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 def _run(arguments: Sequence[str] | None) -> int:
     """Parse, run the command, put foreseen errors into words."""
     parser, commands = options.build_parser()
-    for family in (start, metals, recipe, check, etch, dwell, explain, compare):
+    for family in (start, metals, recipe, check, etch, dwell, sweep, explain, compare):
         family.register(commands)
     chosen = options.parse(parser, arguments)
     if chosen.command is None:

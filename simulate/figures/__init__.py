@@ -9,6 +9,7 @@ Reading order within the folder::
     profile   depth along a line
     history   current and voltage against time
     schedule  a dwell plan: before, after, seconds on each piece
+    design_chart  one number of a sweep against what is varied
     causes    shares of the causes; factor maps
     beside    several results on one scale, and their profiles
     gallery   all of them by name

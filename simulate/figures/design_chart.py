@@ -1,0 +1,150 @@
+"""The chart of a sweep: lines over one variable, contours over two, dots over a sample."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import numpy as np
+
+from simulate.figures.style import BLUE, INK, OCHRE, RED, SOFT_INK, UM, new_figure, styled
+from simulate.figures.wording import words
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+_SHOWN = {
+    "mean_depth": ("mean depth (µm)", UM),
+    "max_depth": ("greatest depth (µm)", UM),
+    "evenness": ("evenness", 1.0),
+    "edge_ratio": ("edge ratio", 1.0),
+    "duration": ("time (s)", 1.0),
+    "time_to_depth": ("time to the depth wanted (s)", 1.0),
+    "peak_current": ("peak current (A)", 1.0),
+    "charge": ("charge (C)", 1.0),
+    "energy": ("energy (J)", 1.0),
+    "removed_mass": ("metal removed (mg)", 1e6),
+}
+
+
+class _Side(NamedTuple):
+    """One variable: its label, the number of each row, and names where these stand for words."""
+
+    label: str
+    at: np.ndarray
+    names: Sequence[str]
+
+
+@styled
+def design_chart(
+    title: str,
+    labels: Sequence[str],
+    points: Sequence[Sequence[float | None]],
+    names: Sequence[Sequence[str]],
+    show: str,
+    values: np.ndarray,
+    *,
+    sampled: bool = False,
+) -> Figure:
+    """One number of a sweep against the variables.
+
+    Parameters
+    ----------
+    title : of the case.
+    labels : of the variables.
+    points : by variable, the value of each row; None where a value is no number.
+    names : by variable, its values in words, in order.
+    show : name of the number. values : of each row, SI, nan where there is none.
+    sampled : the rows are a sample and no grid.
+    """
+    label, scale = _SHOWN[show]
+    values = np.asarray(values, dtype=float) * scale
+    sides = _sides(labels, points, names, values.size)
+    figure = new_figure(4.9)
+    ax = figure.subplots()
+    if sampled and len(sides) > 1:
+        _dots(ax, sides, values, label)
+    elif len(sides) == 1:
+        _lines(ax, sides, values, label)
+    else:
+        _contours(ax, sides, values, label)
+    missing = int(np.isnan(values).sum())
+    caption = f"{title.rstrip('.')}. {values.size - missing} cases computed."
+    caption += f" {missing} without a result are left out." if missing else ""
+    if len(sides) > 2:
+        caption += f" Mean over {', '.join(side.label for side in sides[2:])}."
+    words(figure, f"{label[0].upper()}{label[1:]} by {' and '.join(labels[:2])}", caption)
+    return figure
+
+
+def _sides(
+    labels: Sequence[str],
+    points: Sequence[Sequence[float | None]],
+    names: Sequence[Sequence[str]],
+    count: int,
+) -> list[_Side]:
+    """Variables as numbers; one of words is numbered by the rows' own order."""
+    sides = []
+    inner = count
+    for label, at, words_of in zip(labels, points, names, strict=True):
+        inner //= max(len(words_of), 1)
+        if None in at:
+            numbers = np.arange(count) // max(inner, 1) % len(words_of)
+            sides.append(_Side(label, numbers.astype(float), words_of))
+        else:
+            sides.append(_Side(label, np.array(at, dtype=float), ()))
+    return sides
+
+
+def _ticks(ax: Axes, side: _Side, which: str) -> None:
+    if side.names:
+        getattr(ax, f"set_{which}ticks")(range(len(side.names)), side.names)
+
+
+def _lines(ax: Axes, sides: Sequence[_Side], values: np.ndarray, label: str) -> None:
+    side = sides[0]
+    order = np.argsort(side.at)
+    ax.plot(side.at[order], values[order], "o-", color=BLUE, markersize=5)
+    ax.set(xlabel=side.label, ylabel=label)
+    ax.grid(True)
+    _ticks(ax, side, "x")
+
+
+def _contours(ax: Axes, sides: Sequence[_Side], values: np.ndarray, label: str) -> None:
+    """Filled contours with numbers on the lines; every case is a dot, a failed one a cross."""
+    across, up = sides[:2]
+    x, y = np.unique(across.at), np.unique(up.at)
+    table: Any = np.full((y.size, x.size), np.nan)
+    for j, low in enumerate(y):
+        for i, left in enumerate(x):
+            here = values[(across.at == left) & (up.at == low)]
+            table[j, i] = here[~np.isnan(here)].mean() if (~np.isnan(here)).any() else np.nan
+    good = ~np.isnan(table)
+    if good.all() and min(table.shape) > 1 and np.ptp(table) > 0:
+        filled = ax.contourf(x, y, table, levels=12)
+        lines = ax.contour(x, y, table, levels=np.asarray(filled.levels)[1::2], colors=INK, linewidths=0.7)
+        ax.clabel(lines, fontsize=9, inline_spacing=3)
+        bar = ax.figure.colorbar(filled, ax=ax, label=label)
+    else:
+        mesh = ax.pcolormesh(x, y, np.ma.masked_invalid(table), shading="nearest")
+        bar = ax.figure.colorbar(mesh, ax=ax, label=label)
+    bar.outline.set_linewidth(0.6)
+    px, py = np.meshgrid(x, y)
+    ax.plot(px[good], py[good], ".", color=SOFT_INK, markersize=4, clip_on=False)
+    ax.plot(px[~good], py[~good], "x", color=RED, clip_on=False)
+    ax.set(xlabel=across.label, ylabel=up.label)
+    _ticks(ax, across, "x")
+    _ticks(ax, up, "y")
+
+
+def _dots(ax: Axes, sides: Sequence[_Side], values: np.ndarray, label: str) -> None:
+    across, up = sides[:2]
+    good = ~np.isnan(values)
+    dots = ax.scatter(
+        across.at[good], up.at[good], c=values[good], s=70, edgecolors=INK, linewidths=0.6
+    )
+    ax.plot(across.at[~good], up.at[~good], "x", color=OCHRE)
+    bar = ax.figure.colorbar(dots, ax=ax, label=label)
+    bar.outline.set_linewidth(0.6)
+    ax.set(xlabel=across.label, ylabel=up.label)

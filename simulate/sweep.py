@@ -1,0 +1,473 @@
+"""Many cases over processes or a cluster: one row each, whatever happens to it.
+
+A case is known by the hash of its text and of the version that runs it, so that a sweep goes on
+where it was stopped: what is finished lies in the folder, one small file a case, and is not run
+again. A case that fails is a row with the reason. A process that dies takes no other case with it:
+its pool is made anew, the cases that were running are run again, each alone, and one that has
+killed its process twice is a failed row.
+
+Processes are spawned: a script that sweeps does so below ``if __name__ == "__main__":``.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import csv
+import hashlib
+import io
+import json
+import math
+import multiprocessing
+import os
+import signal
+from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
+from concurrent.futures import (
+    FIRST_COMPLETED,
+    BrokenExecutor,
+    Executor,
+    Future,
+    ProcessPoolExecutor,
+    wait,
+)
+from dataclasses import dataclass, field
+from importlib import import_module, metadata
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simulate.case import Case, parse_case, with_changes
+from simulate.errors import Fault, InputError, ResultError, SwabfieldError
+from simulate.etching import etch_case, worker_count
+from simulate.result import replacing
+from simulate.variation import Axis, grid_points, sample_points
+
+Doubles = NDArray[np.float64]
+Progress = Callable[[int, int], None]
+Job = tuple[str, str]
+"""Text of a case and the name of its file."""
+
+NUMBERS: Mapping[str, str] = MappingProxyType(
+    {
+        "mean_depth": "m",
+        "max_depth": "m",
+        "evenness": "1",
+        "edge_ratio": "1",
+        "duration": "s",
+        "time_to_depth": "s",
+        "peak_current": "A",
+        "charge": "C",
+        "energy": "J",
+        "removed_mass": "kg",
+    }
+)
+"""What is kept of each case, and its unit; `time_to_depth` is for the aim of the case."""
+
+STRIKES = 2
+"""Deaths of its process after which a case counts as failed."""
+
+_KEPT = "cases"
+_ALONE = {
+    "OMP_NUM_THREADS": "1",
+    "OPENBLAS_NUM_THREADS": "1",
+    "MKL_NUM_THREADS": "1",
+    "NUMBA_NUM_THREADS": "1",
+    "OMP_WAIT_POLICY": "PASSIVE",
+}
+
+
+@dataclass(frozen=True)
+class Row:
+    """One case of a sweep.
+
+    Parameters
+    ----------
+    values : of the axes, in their order.
+    digest : of the case's text; "" where the values make no case.
+    state : "done", "failed" or "waiting".
+    numbers : see `NUMBERS`, SI; empty unless done.
+    error : why it failed.
+    """
+
+    values: tuple[Any, ...]
+    digest: str
+    state: str = "waiting"
+    numbers: Mapping[str, float] = field(default_factory=dict)
+    error: str = ""
+
+
+@dataclass(frozen=True, eq=False)
+class Sweep:
+    """What a sweep gave; it draws itself by `draw`.
+
+    Parameters
+    ----------
+    case : the case that is varied.
+    axes : what is varied.
+    rows : one a case, in the order of the points.
+    sampled : whether the points are a Latin hypercube; otherwise they are the full grid.
+    """
+
+    case: Case
+    axes: tuple[Axis, ...]
+    rows: tuple[Row, ...]
+    sampled: bool = False
+
+    def column(self, name: str) -> Doubles:
+        """One of `NUMBERS` over the rows, (n,); nan where a case is not done."""
+        return np.array([row.numbers.get(name, math.nan) for row in self.rows])
+
+    def grid(self, name: str) -> Doubles:
+        """One of `NUMBERS` over the axes, one dimension each, for a full grid."""
+        return self.column(name).reshape([len(axis.values) for axis in self.axes])
+
+    def count(self, state: str) -> int:
+        """Rows in a state."""
+        return sum(row.state == state for row in self.rows)
+
+    @property
+    def summary(self) -> dict[str, Any]:
+        """Plain values, as printed by ``--json``."""
+        return {
+            "title": self.case.title,
+            "keys": [axis.key for axis in self.axes],
+            "states": {state: self.count(state) for state in ("done", "failed", "waiting")},
+            "units": dict(NUMBERS),
+            "rows": [
+                {
+                    "values": list(row.values),
+                    "state": row.state,
+                    "error": row.error,
+                    **row.numbers,
+                }
+                for row in self.rows
+            ],
+        }
+
+    @property
+    def csv(self) -> str:
+        """The rows as comma-separated values; the heading names keys and units."""
+        text = io.StringIO()
+        writer = csv.writer(text, lineterminator="\n")
+        keys = [axis.key for axis in self.axes]
+        writer.writerow([*keys, "state", *(f"{n} [{u}]" for n, u in NUMBERS.items()), "error"])
+        for row in self.rows:
+            numbers = [row.numbers.get(name, "") for name in NUMBERS]
+            writer.writerow([*row.values, row.state, *numbers, row.error])
+        return text.getvalue()
+
+    def draw(self, path: str | os.PathLike[str], show: str = "evenness") -> None:
+        """Draw the design chart to a file, png, svg or pdf by its ending.
+
+        show : which of `NUMBERS`.
+        """
+        from simulate.figures.design_chart import design_chart
+        from simulate.figures.style import check_known, save_figure
+
+        check_known("show", (show,), NUMBERS)
+        points = [[axis.number(v) for v in column] for axis, column in self._columns()]
+        labels = [axis.label for axis in self.axes]
+        names = [[str(value) for value in axis.values] for axis in self.axes]
+        chart = design_chart(
+            self.case.title, labels, points, names, show, self.column(show), sampled=self.sampled
+        )
+        save_figure(chart, path)
+
+    def _columns(self) -> Iterator[tuple[Axis, tuple[Any, ...]]]:
+        columns = zip(*(row.values for row in self.rows), strict=True)
+        return zip(self.axes, columns, strict=True)
+
+
+# The run ------------------------------------------------------------------------------------------
+
+
+def run_sweep(
+    case: Case,
+    axes: Sequence[Axis],
+    folder: str | os.PathLike[str] | None = None,
+    *,
+    sample: int | None = None,
+    seed: int = 0,
+    executor: Executor | None = None,
+    workers: int | None = None,
+    progress: Progress | None = None,
+) -> Sweep:
+    """Run a case over a grid or a sample of values.
+
+    Parameters
+    ----------
+    axes : what is varied, as from `simulate.variation.parse_vary`.
+    folder : where finished cases are kept, and looked for; None keeps nothing.
+    sample : that many points of a Latin hypercube instead of the full grid; `seed` is its seed.
+    executor : runs the cases; of a cluster, as from `cluster_executor`. None takes processes here.
+    workers : processes here; as many as there are processors by default.
+    progress : called with the cases done and the cases there are.
+
+    Returns
+    -------
+    Sweep : after a KeyboardInterrupt with the rows up to there, the others waiting.
+
+    Raises
+    ------
+    InputError : nothing is varied, or a key leads nowhere in the case.
+    ResultError : the folder cannot be written.
+    """
+    points = grid_points(axes) if sample is None else sample_points(axes, sample, seed)
+    texts: dict[str, Job] = {}
+    rows = [_row(case, axes, point, texts) for point in points]
+    if all(row.state == "failed" for row in rows):
+        raise InputError(Fault(rows[0].error, "values that make a case", key="vary"))
+    found = _kept(folder, texts)
+    todo = {digest: text for digest, text in texts.items() if digest not in found}
+    total = len(texts)
+    answers = _answers(todo, executor, workers or worker_count())
+    with contextlib.suppress(KeyboardInterrupt), contextlib.closing(answers):
+        for digest, answer in answers:
+            found[digest] = answer
+            _keep(folder, digest, answer)
+            if progress is not None:
+                progress(len(found), total)
+    done = tuple(_filled(row, found.get(row.digest)) for row in rows)
+    return Sweep(case, tuple(axes), done, sample is not None)
+
+
+def _row(case: Case, axes: Sequence[Axis], point: tuple[Any, ...], texts: dict[str, Job]) -> Row:
+    """The row of a point before its run; its case's text goes into `texts`."""
+    changes = {axis.key: value for axis, value in zip(axes, point, strict=True)}
+    try:
+        changed = with_changes(case, changes)
+    except InputError as error:
+        return Row(point, "", "failed", error="; ".join(str(fault) for fault in error.faults))
+    version = metadata.version("swabfield")
+    digest = hashlib.sha256(f"{version}\n{changed.text}".encode()).hexdigest()
+    texts[digest] = (changed.text, changed.path)
+    return Row(point, digest)
+
+
+def _filled(row: Row, answer: Mapping[str, Any] | None) -> Row:
+    if answer is None:
+        return row
+    state = "failed" if answer["error"] else "done"
+    return Row(row.values, row.digest, state, dict(answer["numbers"]), answer["error"])
+
+
+def run_text(text: str, name: str = "case.toml") -> dict[str, Any]:
+    """Etch the case of a text in this process; numbers, or the reason why there are none."""
+    try:
+        case = parse_case(text, name)
+        result = etch_case(case, workers=1)
+        if result.partial:
+            return {"numbers": {}, "error": "interrupted"}
+        summary = result.summary
+    except SwabfieldError as error:
+        return {"numbers": {}, "error": " ".join(str(error).split())}
+    numbers = {name: summary[name]["value"] for name in NUMBERS if name in summary}
+    if case.aim.depth is not None and numbers["mean_depth"]:
+        numbers["time_to_depth"] = numbers["duration"] * case.aim.depth / numbers["mean_depth"]
+    kept = {name: value for name, value in numbers.items() if value is not None}
+    return {"numbers": kept, "error": ""}
+
+
+# Processes ----------------------------------------------------------------------------------------
+
+
+def _answers(
+    todo: Mapping[str, Job], executor: Executor | None, workers: int
+) -> Generator[tuple[str, dict[str, Any]], None, None]:
+    """Answers by digest as they come."""
+    if executor is not None:
+        yield from _drain(list(todo), dict(todo), executor, len(todo), {})
+        return
+    left, strikes = dict(todo), dict.fromkeys(todo, 0)
+    with _environment(_ALONE):
+        while left:
+            # Those that ran when a process died wait for the end and run alone, so that the
+            # guilty one is known.
+            trusted = [digest for digest in left if not strikes[digest]]
+            at_once = min(workers, len(trusted)) or 1
+            with _pool(at_once) as pool:
+                yield from _drain(trusted or list(left), left, pool, at_once, strikes)
+            for digest in [d for d in left if strikes[d] >= STRIKES]:
+                del left[digest]
+                yield digest, {"numbers": {}, "error": _DIED}
+
+
+_DIED = (
+    f"its process died {STRIKES} times: out of memory, killed, or, in a script, swept outside "
+    'of `if __name__ == "__main__":`'
+)
+
+
+def _drain(
+    queue: list[str],
+    left: dict[str, Job],
+    executor: Executor,
+    at_once: int,
+    strikes: dict[str, int],
+) -> Iterator[tuple[str, dict[str, Any]]]:
+    """Answers of one executor to a queue; what is answered leaves `left`.
+
+    A pool that breaks ends this, with a strike for each case that was running.
+    """
+    running: dict[Future[dict[str, Any]], str] = {}
+    while queue or running:
+        try:
+            while queue and len(running) < at_once:
+                running[executor.submit(run_text, *left[queue[0]])] = queue[0]
+                queue.pop(0)
+        except BrokenExecutor:
+            _strike(running, strikes)
+            return
+        # dask's futures go through `wait` too, for its executor hands out those of the library
+        done, _ = wait(running, return_when=FIRST_COMPLETED)
+        if any(isinstance(future.exception(), BrokenExecutor) for future in done):
+            _strike(running, strikes)
+            return
+        for future in done:
+            digest = running.pop(future)
+            error = future.exception()
+            answer = {"numbers": {}, "error": _worded(error)} if error else future.result()
+            del left[digest]
+            yield digest, answer
+
+
+def _strike(running: Mapping[Any, str], strikes: dict[str, int]) -> None:
+    for digest in running.values():
+        strikes[digest] = strikes.get(digest, 0) + 1
+
+
+def _worded(error: BaseException) -> str:
+    return f"{type(error).__name__}: {' '.join(str(error).split())}".rstrip(": ")
+
+
+@contextlib.contextmanager
+def _pool(workers: int) -> Iterator[ProcessPoolExecutor]:
+    """Spawned processes that leave Ctrl-C to their parent; ended at once when it stops early."""
+    before = {child.pid for child in multiprocessing.active_children()}
+    pool = ProcessPoolExecutor(
+        workers, multiprocessing.get_context("spawn"), initializer=_leave_interrupts
+    )
+    try:
+        yield pool
+    except BaseException:
+        pool.shutdown(wait=False, cancel_futures=True)
+        for child in multiprocessing.active_children():
+            if child.pid not in before:
+                child.terminate()
+        raise
+    finally:
+        pool.shutdown(cancel_futures=True)
+
+
+def _leave_interrupts() -> None:
+    """Let the parent alone hear Ctrl-C."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+@contextlib.contextmanager
+def _environment(values: Mapping[str, str]) -> Iterator[None]:
+    """Variables for the processes that are started meanwhile; then as before."""
+    before = {name: os.environ.get(name) for name in values}
+    os.environ.update(values)
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                os.environ.pop(name, None)
+            else:
+                os.environ[name] = value
+
+
+@contextlib.contextmanager
+def cluster_executor(address: str) -> Iterator[Executor]:
+    """The executor of a cluster by the address of its scheduler; needs the extra ``cluster``.
+
+    Raises
+    ------
+    ResultError : the library is not installed, or nobody answers.
+    """
+    try:
+        distributed = import_module("dask.distributed")
+    except ImportError as error:
+        raise ResultError("a cluster needs dask: pip install 'swabfield[cluster]'") from error
+    try:
+        client = distributed.Client(address, timeout="10s")
+    except (OSError, ValueError) as error:
+        raise ResultError(f"{address}: no scheduler answers: {_worded(error)}") from error
+    with client:
+        yield client.get_executor(pure=False)
+
+
+# The folder ---------------------------------------------------------------------------------------
+
+
+def _kept(
+    folder: str | os.PathLike[str] | None, texts: Mapping[str, Job]
+) -> dict[str, dict[str, Any]]:
+    """Finished cases that lie in a folder; failed ones are tried again."""
+    found: dict[str, dict[str, Any]] = {}
+    if folder is None:
+        return found
+    for digest in texts:
+        with contextlib.suppress(OSError, ValueError, KeyError, TypeError):
+            kept = json.loads((Path(folder) / _KEPT / f"{digest}.json").read_text("utf-8"))
+            if not kept["error"] and set(kept["numbers"]) <= set(NUMBERS):
+                found[digest] = kept
+    return found
+
+
+def _keep(folder: str | os.PathLike[str] | None, digest: str, answer: Mapping[str, Any]) -> None:
+    """Keep one case's answer, whole or not at all."""
+    if folder is None:
+        return
+    place = Path(folder) / _KEPT
+    try:
+        place.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise ResultError(f"{place}: cannot be made: {error.strerror}") from error
+    with replacing(place / f"{digest}.json") as part:
+        part.write_text(json.dumps(answer) + "\n", encoding="utf-8")
+
+
+def write_sweep(sweep: Sweep, path: str | os.PathLike[str]) -> None:
+    """Write a sweep as NetCDF-4: one dimension an axis for a full grid, else one for the cases.
+
+    Raises
+    ------
+    ResultError : the disk refuses.
+    """
+    import h5netcdf
+
+    names = [axis.key.replace(".", "_") for axis in sweep.axes]
+    dims = ("case",) if sweep.sampled else tuple(names)
+    sizes = [len(sweep.rows)] if sweep.sampled else [len(axis.values) for axis in sweep.axes]
+    states = np.array([("waiting", "done", "failed").index(row.state) for row in sweep.rows])
+    errors = {n: row.error for n, row in enumerate(sweep.rows) if row.error}
+    with replacing(path) as part, h5netcdf.File(part, "w") as file:
+        file.attrs["Conventions"] = "CF-1.11"
+        file.attrs["title"] = f"Sweep of {sweep.case.title}"
+        file.attrs["case_text"] = sweep.case.text
+        file.attrs["errors"] = json.dumps(errors)
+        file.dimensions = dict(zip(dims, sizes, strict=True))
+        for (axis, column), name in zip(sweep._columns(), names, strict=True):
+            values = column if sweep.sampled else axis.values
+            where = dims if sweep.sampled else (name,)
+            numbers = [axis.number(value) for value in values]
+            named = None in numbers
+            array = np.arange(len(values)) if named else np.array(numbers, dtype=float)
+            variable = file.create_variable(name, where, array.dtype, data=array)
+            variable.attrs["long_name"] = axis.key
+            variable.attrs["units"] = axis.unit or "1"
+            if named:
+                variable.attrs["values"] = ", ".join(str(value) for value in values)
+        for number, unit in NUMBERS.items():
+            data = sweep.column(number).reshape(sizes)
+            variable = file.create_variable(number, dims, data.dtype, data=data)
+            variable.attrs.update({"units": unit, "long_name": number.replace("_", " ")})
+        data = states.reshape(sizes).astype(np.int8)
+        variable = file.create_variable("state", dims, data.dtype, data=data)
+        variable.attrs["flag_values"] = np.array([0, 1, 2], np.int8)
+        variable.attrs["flag_meanings"] = "waiting done failed"
