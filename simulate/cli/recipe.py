@@ -187,8 +187,8 @@ def _report(
     second = ["g", "tsp", "mass", "S/m", "A", "A", "", "back by"]
     rows = [_row(dose, dose.salt in own) for dose in doses]
     if bench.depth is not None:
-        first.append(f"{format_quantity(bench.depth, 'um')} takes")
-        second.append("")
+        first.append(format_quantity(bench.depth, "um"))
+        second.append("takes")
     lines = table([first, second], rows, left=(4, 7))
     found = [("Doses", [(words.ROW, line) for line in lines])]
     if own:
