@@ -66,7 +66,7 @@ class Case:
     @property
     def stop_spacing(self) -> float:
         """Longest piece of moving path per stop [m]."""
-        return self.grid.stop_spacing * min(contact_size(self.swab)) / self.grid.refine
+        return self.grid.stop_spacing * min(contact_size(self.swab)) / self.grid.finer
 
 
 def all_stops(case: Case, *, longest_dwell: float | None = None) -> Stops:

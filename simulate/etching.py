@@ -143,7 +143,7 @@ def _cut(
 
 def plate_edges(case: Case) -> tuple[Doubles, Doubles]:
     """Edges of the plate's cells along x and y [m]: whole cells, the last may overhang."""
-    cell = case.grid.cell / case.grid.refine
+    cell = case.grid.cell / case.grid.finer
     return tuple(  # type: ignore[return-value]
         cell * np.arange(int(np.ceil(size / cell - 1e-9)) + 1)
         for size in (case.plate.width, case.plate.height)
@@ -167,7 +167,7 @@ def make_setting(case: Case, open_fraction: Doubles, margin: float = 0.0) -> Set
             law_row(cathode_law(case.cathode, case.electrolyte.acidity)),
         ]
     )
-    window = Window(swab, case.stencil.thickness, case.grid.cell / case.grid.refine, margin)
+    window = Window(swab, case.stencil.thickness, case.grid.cell / case.grid.finer, margin)
     return Setting(
         window, Conductivities(free, free * factor), laws, case.supply.after(), open_fraction
     )

@@ -77,12 +77,14 @@ class GridSettings:
     Parameters
     ----------
     cell : size of the cells in plan [m].
-    refine : divides every cell size; 2 is twice as fine.
+    refine : whether the case is solved on coarser cells too, to state the numerical error.
+    finer : divides every cell size, and the stops' spacing; 2 is twice as fine.
     stop_spacing : of the swab's stops over the contact patch's lesser width [-].
     rim_tolerance : share of the current that may leave the window around the swab [-].
     """
 
     cell: float = 2e-4
-    refine: int = 1
+    refine: bool = False
+    finer: int = 1
     stop_spacing: float = 0.25
     rim_tolerance: float = 1e-3

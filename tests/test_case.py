@@ -278,7 +278,7 @@ def test_stops_lie_no_farther_apart_than_the_share_of_the_contact_patch():
     assert case.stop_spacing == pytest.approx(0.2 * min(contact_size(case.swab)), rel=1e-12)
     steps = np.hypot(np.diff(all_stops(case).x), np.diff(all_stops(case).y))
     assert np.median(steps) <= case.stop_spacing
-    finer = good(grid__stop_spacing="20 %", grid__refine=2)
+    finer = good(grid__stop_spacing="20 %", grid__finer=2)
     assert finer.stop_spacing == pytest.approx(0.5 * case.stop_spacing, rel=1e-12)
 
 

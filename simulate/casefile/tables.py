@@ -338,7 +338,11 @@ class GridTable(Table):
     """[grid]: how finely it is computed."""
 
     cell: Size = entry("size of the cells over the plate", usual="0.2 mm")
-    refine: int = entry("divides all cells: 2 is twice as fine", usual=1, ge=1, le=64)
+    refine: bool = entry(
+        "solve again on cells and stops twice as coarse, and state the numerical error",
+        usual=False,
+    )
+    finer: int = entry("divides all cells and stops: 2 is twice as fine", usual=1, ge=1, le=64)
     stop_spacing: Annotated[float, Quantity("ratio", above="0", most="1")] = entry(
         "of the swab's stops, as a share of the contact patch's lesser width", usual=0.25
     )

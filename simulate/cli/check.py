@@ -329,7 +329,7 @@ def _cost(case: Case) -> list[Fact]:
     from simulate.window import Window
 
     stops = all_stops(case)
-    cell = case.grid.cell / case.grid.refine
+    cell = case.grid.cell / case.grid.finer
     window = Window(case.swab, case.stencil.thickness, cell)
     places, _ = distinct_places(stops)
     solves = len({window.place(float(x), float(y)) for x, y in places})
