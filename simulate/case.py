@@ -8,7 +8,7 @@ stand in it. A case keeps its text, so that a stored result can be explained and
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -22,6 +22,7 @@ from simulate.materials import Mask, Wick
 from simulate.metals import Metal
 from simulate.setting import Aim, GridSettings, Plate, Power, Rewet, Room
 from simulate.stencil import Stencil
+from simulate.stencil_files.shelf import DrawingFile, Shelf
 from simulate.stroke import Stops, Stroke, make_stops
 from simulate.swab import Swab, contact_size
 
@@ -40,6 +41,7 @@ class Case:
     swab, wick, cathode : the wet body, its material, and the catalogue's name for its metal.
     strokes : one after the other.
     rewet, aim, room, grid : see there; a room is None where none is described.
+    drawings : what the files that the stencil names drew when they were read.
     text, path : the source, and the file it stands in; the path does not make a case another.
     """
 
@@ -60,6 +62,7 @@ class Case:
     mask: Mask | None = None
     additions: tuple[str, ...] = ()
     note: str = ""
+    drawings: tuple[DrawingFile, ...] = field(default=(), repr=False)
     text: str = field(default="", repr=False)
     path: str = field(default="", compare=False)
 
@@ -115,13 +118,15 @@ def read_case(path: str | os.PathLike[str]) -> Case:
     return parse_case(text, str(path))
 
 
-def parse_case(text: str, name: str = "case.toml") -> Case:
+def parse_case(text: str, name: str = "case.toml", drawings: Iterable[DrawingFile] = ()) -> Case:
     """Make a case from the text of a case file.
 
     Parameters
     ----------
     text : TOML, as `simulate.casefile.tables` describes it.
-    name : of the file, for messages.
+    name : of the file, for messages; drawings are looked for in its folder, which is the current
+        one if the name has none.
+    drawings : those that are read already, as another case holds them; they need no file.
 
     Raises
     ------
@@ -130,8 +135,8 @@ def parse_case(text: str, name: str = "case.toml") -> Case:
     """
     from simulate.casefile.assembly import case_parts
 
-    found = Findings()
-    parts = case_parts(read_toml(text, name), found)
+    found, shelf = Findings(), Shelf(Path(name).parent, drawings)
+    parts = case_parts(read_toml(text, name), shelf, found)
     if found.faults:
         raise InputError(found.placed(text, name))
     return Case(text=text, path=name, **parts)
@@ -139,6 +144,8 @@ def parse_case(text: str, name: str = "case.toml") -> Case:
 
 def with_changes(case: Case, changes: Mapping[str, Any]) -> Case:
     """Another case, made by editing the text of this one; comments stay.
+
+    Drawings are those of this case; a file is opened only for one that is to be read another way.
 
     Parameters
     ----------
@@ -151,7 +158,7 @@ def with_changes(case: Case, changes: Mapping[str, Any]) -> Case:
     InputError
         A place that is not there, or a case that is faulty after the change.
     """
-    return parse_case(edited(case.text, changes), case.path)
+    return parse_case(edited(case.text, changes), case.path, case.drawings)
 
 
 def effective_text(case: Case) -> str:

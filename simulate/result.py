@@ -26,6 +26,7 @@ import numpy as np
 
 from simulate.case import Case, parse_case
 from simulate.errors import Fault, InputError, ResultError, SwabfieldError
+from simulate.stencil_files.shelf import DrawingFile, from_arrays, to_arrays
 
 if TYPE_CHECKING:
     import xarray
@@ -314,11 +315,26 @@ def _labelled(result: Result) -> dict[str, Labelled]:
             attributes = {"units": variable.units, "long_name": variable.long_name}
             stored = array.astype(np.int8) if variable.dtype is np.bool_ else array
             arrays[name] = (variable.dims, stored, attributes)
-    return arrays
+    return arrays | _outlines(result.case.drawings)
+
+
+def _outlines(drawings: tuple[DrawingFile, ...]) -> dict[str, Labelled]:
+    """The drawings of a case, so that a result can be read where their files are not."""
+    if not drawings:
+        return {}
+    _, points, rings = to_arrays(drawings)
+    meant = "drawing and polygon it belongs to, from 0, and number of its points"
+    of_points = {"units": "m", "long_name": "outlines of the drawings, each in its own frame"}
+    of_rings = {"units": "1", "long_name": f"of each ring of an outline: {meant}"}
+    return {
+        "drawing_points": (("drawing_point", "plane"), points, of_points),
+        "drawing_rings": (("drawing_ring", "column"), rings, of_rings),
+    }
 
 
 def _attributes(result: Result) -> dict[str, str | int]:
     """Global attributes: CF's, and what it takes to make the `Result` again."""
+    drawings = result.case.drawings
     return {
         "Conventions": "CF-1.11",
         "title": result.case.title,
@@ -331,6 +347,7 @@ def _attributes(result: Result) -> dict[str, str | int]:
         "numerical_error": json.dumps(dict(result.numerical)),
         "statistics": json.dumps(dict(result.statistics)),
         "partial": int(result.partial),
+        **({"drawings": to_arrays(drawings)[0]} if drawings else {}),
     }
 
 
@@ -430,7 +447,8 @@ def _write_variable(
 def _check_text(case: Case) -> None:
     """Raise ResultError unless the case's source text describes the case."""
     try:
-        same = bool(case.text) and parse_case(case.text, case.path or "case.toml") == case
+        name = case.path or "case.toml"
+        same = bool(case.text) and parse_case(case.text, name, case.drawings) == case
     except InputError:
         same = False
     if not same:
@@ -486,8 +504,12 @@ def _assemble(attributes: Mapping[str, Any], arrays: Mapping[str, np.ndarray]) -
         if name not in OPTIONAL and variable.dims[0] in ("stop", "sample")
     }
     names = {entry.name for entry in dataclasses.fields(Result)}
+    drawings: tuple[DrawingFile, ...] = ()
+    if "drawings" in attributes:
+        stored = arrays["drawing_points"], arrays["drawing_rings"]
+        drawings = from_arrays(str(attributes["drawings"]), *stored)
     return Result(
-        case=parse_case(str(attributes["case_text"]), str(attributes["case_name"])),
+        case=parse_case(str(attributes["case_text"]), str(attributes["case_name"]), drawings),
         numerical=json.loads(attributes["numerical_error"]),
         statistics=json.loads(attributes["statistics"]),
         partial=bool(attributes["partial"]),

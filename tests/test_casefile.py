@@ -249,7 +249,9 @@ def test_every_example_and_every_usual_value_is_itself_accepted():
 EVERY_KIND = {
     **{name: {} for name in PLAIN},
     "stencil": {
-        "shapes": [{"kind": kind} for kind in ("rectangle", "circle", "ring", "polygon", "text")]
+        "shapes": [
+            {"kind": kind} for kind in ("rectangle", "circle", "ring", "polygon", "text", "drawing")
+        ]
     },
     "swab": {"form": "bud"},
     "stroke": [{"pattern": pattern} for pattern in ("hold", "dabs", "hatch", "path")],

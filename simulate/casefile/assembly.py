@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from pathlib import PurePath
 from typing import Any
 
 from simulate.casefile.document import Findings, Path
@@ -11,6 +12,7 @@ from simulate.casefile.fitting import check_cell, check_openings, check_stroke, 
 from simulate.casefile.reading import Checked, read_tables
 from simulate.casefile.tables import (
     BudTable,
+    DrawingTable,
     ElectrolyteTable,
     PadTable,
     PlateTable,
@@ -30,24 +32,27 @@ from simulate.materials import (
 )
 from simulate.metals import Metal, find_metal, read_metal
 from simulate.setting import Aim, GridSettings, Plate, Power, Rewet, Room
-from simulate.stencil import Circle, Polygon, Rectangle, Ring, Shape, Stencil, Text
+from simulate.stencil import Circle, Drawing, Polygon, Rectangle, Ring, Shape, Stencil, Text
+from simulate.stencil_files.reading import KINDS, place_openings
+from simulate.stencil_files.shelf import Reading, Shelf
 from simulate.stroke import Dabs, Hatch, Hold, Stroke
 from simulate.stroke import Path as Line
 from simulate.swab import Bud, Pad, Swab
 
 
-def case_parts(values: Mapping[str, Any], found: Findings) -> dict[str, Any]:
+def case_parts(values: Mapping[str, Any], shelf: Shelf, found: Findings) -> dict[str, Any]:
     """The fields of a `simulate.case.Case` but its text and path.
 
     Parameters
     ----------
     values : of a case file, as `read_toml` gives them.
+    shelf : gives the drawings that the stencil names.
     found : takes every fault; if there is any, the parts are of no use.
     """
     tables = read_tables(values, found)
     wick = _wick(tables.swab, found)
     swab = _swab(tables.swab, wick, found)
-    shapes = {path: _shape(table, path, found) for path, table in tables.shapes.items()}
+    shapes = {path: _shape(table, path, shelf, found) for path, table in tables.shapes.items()}
     strokes = {path: _stroke(table, path, found) for path, table in tables.strokes.items()}
     openings = {path: shape for path, shape in shapes.items() if shape is not None}
     moves = {path: stroke for path, stroke in strokes.items() if stroke is not None}
@@ -62,6 +67,7 @@ def case_parts(values: Mapping[str, Any], found: Findings) -> dict[str, Any]:
         "additions": tuple(tables.electrolyte.additions) if tables.electrolyte else (),
         "supply": _power(tables.supply, found),
         "stencil": _stencil(tables.stencil, mask, tuple(openings.values()), found),
+        "drawings": tuple(shelf.taken.values()),
         "mask": mask,
         "swab": swab,
         "wick": wick,
@@ -196,7 +202,9 @@ _SHAPES: Mapping[str, Any] = {
 }
 
 
-def _shape(table: Any, path: Path, found: Findings) -> Shape | None:
+def _shape(table: Any, path: Path, shelf: Shelf, found: Findings) -> Shape | None:
+    if isinstance(table, DrawingTable):
+        return _drawing(table, path, shelf, found)
     if isinstance(table, PolygonTable):
         outline, *holes = (_put(points, table) for points in (table.points, *table.holes))
         return found.attempt(path, lambda: Polygon(outline, tuple(holes)))
@@ -212,6 +220,46 @@ def _put(
     return tuple(
         (place.x + cosine * x - sine * y, place.y + sine * x + cosine * y) for x, y in points
     )
+
+
+def _drawing(table: DrawingTable, path: Path, shelf: Shelf, found: Findings) -> Drawing | None:
+    """What a file draws, put on the plate; its faults stand under the key of the file."""
+    given = table.model_dump(include=set(_READING), exclude_none=True)
+    if not _fits_kind(table.file, given, path, found):
+        return None
+
+    def read() -> Drawing:
+        drawing = shelf.take(table.file, Reading(**given))
+        placed = place_openings(drawing.openings, table.x, table.y, table.angle)
+        return Drawing(table.file, placed)
+
+    return found.attempt(path, read, dict.fromkeys(("", "points", "holes", "polygons"), "file"))
+
+
+#: How a drawing is read, and the kind of file each key belongs to.
+_READING = {"width": KINDS, "pixel": (".png",), "threshold": (".png",), "light": (".png",)}
+_READING |= {"colour": (".svg",)}
+
+
+def _fits_kind(file: str, given: Mapping[str, Any], path: Path, found: Findings) -> bool:
+    """Whether the keys of a drawing belong to its kind of file; what does not is noted."""
+    kind = PurePath(file).suffix.lower()
+    if kind not in KINDS:
+        return True  # which the reader says better
+    idle = [key for key in given if kind not in _READING[key]]
+    for key in idle:
+        only = " or ".join(_READING[key])
+        found.add((*path, key), f"says nothing about a {kind} file", f"{key} for {only} alone")
+    if kind != ".png":
+        return not idle
+    if "width" in given and "pixel" in given:
+        found.add((*path, "pixel"), "width is given too", "either of them")
+    elif not ("width" in given or "pixel" in given):
+        expected = 'pixel = "0.1 mm", the side of one pixel, or width = "30 mm", of all it draws'
+        found.add((*path, "pixel"), "missing", expected)
+    else:
+        return True
+    return False
 
 
 def _mask(table: StencilTable | None, found: Findings) -> Mask | None:

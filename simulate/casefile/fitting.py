@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 
 from simulate.casefile.document import Findings, Path
-from simulate.stencil import Shape, shape_area
+from simulate.stencil import Drawing, Shape, shape_area
 from simulate.stroke import Hatch, Stroke, make_stops, path_length
 from simulate.stroke import Path as Line
 from simulate.swab import Swab, contact_outline, contact_size
@@ -30,8 +30,9 @@ def check_openings(
         for key, first, last, size in (("x", left, right, width), ("y", low, high, height)):
             if first < -SLACK or last > size + SLACK:
                 along = "width" if key == "x" else "height"
+                placed = hasattr(shape, key) or isinstance(shape, Drawing)
                 found.add(
-                    (*path, key) if hasattr(shape, key) else (*path, "points"),
+                    (*path, key if placed else "points"),
                     f"the opening reaches from {_mm(first)} to {_mm(last)} in {key}, off the plate",
                     f"within 0 and the plate's {along} of {_mm(size)}",
                 )

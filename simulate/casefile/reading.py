@@ -14,6 +14,7 @@ from simulate.casefile.tables import (
     CaseTable,
     CircleTable,
     DabsTable,
+    DrawingTable,
     ElectrolyteTable,
     GridTable,
     HatchTable,
@@ -37,6 +38,7 @@ SHAPES: Mapping[str, type[Table]] = {
     "ring": RingTable,
     "polygon": PolygonTable,
     "text": TextTable,
+    "drawing": DrawingTable,
 }
 SWABS: Mapping[str, type[Table]] = {"bud": BudTable, "pad": PadTable}
 STROKES: Mapping[str, type[Table]] = {

@@ -196,8 +196,31 @@ class TextTable(_Shape):
     )
 
 
+class DrawingTable(_Shape):
+    """Openings from a drawing in a file beside the case; x and y put the centre of its box."""
+
+    kind: Literal["drawing"]
+    file: str = entry("beside the case or below: .svg, .png or .dxf", example="leaf.svg")
+    angle: Angle = entry("turned anticlockwise about its centre", usual="0 deg")
+    width: Size | None = entry(
+        "of all it draws together, to scale it to", usual=None, example="30 mm"
+    )
+    pixel: Size | None = entry(
+        "side of one pixel of a .png, where no width is given", usual=None, example="0.1 mm"
+    )
+    threshold: Annotated[float, Quantity("ratio", above="0", most="1")] | None = entry(
+        "grey at the rim in a .png, 0 black to 1 white; 0.5 if not said", usual=None, example=0.5
+    )
+    light: bool | None = entry(
+        "whether the light part of a .png is open; the dark part if not said", usual=None
+    )
+    colour: str | None = entry(
+        "the only paint of a .svg that is open; any if not said", usual=None, example="#000000"
+    )
+
+
 ShapeTable = Annotated[
-    RectangleTable | CircleTable | RingTable | PolygonTable | TextTable,
+    RectangleTable | CircleTable | RingTable | PolygonTable | TextTable | DrawingTable,
     Field(discriminator="kind"),
 ]
 

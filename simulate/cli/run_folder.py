@@ -3,7 +3,7 @@
     result.nc       every array, readable by any NetCDF library
     summary.json    the run in a few numbers
     figures/        pictures
-    manifest.json   state, versions, the case's text, a checksum of every file
+    manifest.json   state, versions, the case's text, a checksum of every file and drawing
 
 The manifest names no user, no machine and no absolute path, so that a folder can be passed on.
 """
@@ -130,10 +130,13 @@ def manifest(
 ) -> dict[str, Any]:
     """What a run was: state, times, versions, the case and a checksum of every file.
 
-    ``fingerprint`` is the same for the same case and version, whenever and wherever it ran.
+    ``fingerprint`` is the same for the same case, drawings and version, whenever and wherever it
+    ran.
     """
     version = metadata.version("swabfield")
     files = list(files)
+    drawings = {drawing.name: drawing.sha256 for drawing in case.drawings}
+    source = {"sha256": _digest(case.text), "text": case.text, "drawings": drawings}
     return {
         "schema": SCHEMA,
         "kind": _KIND,
@@ -141,8 +144,8 @@ def manifest(
         "exit": exit_status,
         "started": _time(started),
         "finished": _time(datetime.now(UTC)),
-        "case": {"name": Path(case.path).name, "sha256": _digest(case.text), "text": case.text},
-        "fingerprint": _digest(f"{version}\n{case.text}"),
+        "case": {"name": Path(case.path).name, **source},
+        "fingerprint": _digest("\n".join([version, case.text, *sorted(drawings.values())])),
         "versions": {
             "swabfield": version,
             "python": platform.python_version(),

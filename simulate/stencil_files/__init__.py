@@ -10,4 +10,5 @@ Reading order within the folder::
     picture   a picture in PNG
     dxf       a drawing in DXF
     reading   any of them, by the end of its name; its place on the plate
+    shelf     the drawings of a case, read once and kept with it
 """
