@@ -72,7 +72,7 @@ class Axis:
     @property
     def label(self) -> str:
         """For the axis of a chart: the key in words and the unit."""
-        name = self.key.replace("_", " ").replace(".", ": ")
+        name = self.key.replace("_", " ").replace(".", " ")
         return f"{name} ({self.unit})" if self.unit else name
 
 
