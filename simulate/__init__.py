@@ -40,7 +40,13 @@ Reading order. Each file imports only from those above it; `tests/test_layers.py
     recipe        doses of salt against conductivity, current and time
     uncertainty   Richardson's extrapolation and the grid convergence index
     result        what a run leaves, and its NetCDF file
-    etching       the loop over the stops
+    surface       films, layers and depth of the metal as charge passes
+    response      how one place answers to conductivity and supply
+    march         swab, battery and clock from stop to stop
+    course        what is fixed before a run: cells, window, laws, stops
+    tally         charge, peaks and samples on the plate
+    blocks        where a run is cut because the metal's surface has changed
+    etching       the run: blocks, rounds, and what they leave
     closed_forms  exact solutions: planes, cylinders, spheres, disks, corners
     conformal_maps  exact solutions: strips, channels, the Hull cell
     recess        openings in a mask, and electrodes with linear kinetics, to many digits

@@ -39,6 +39,7 @@ class Case:
     supply : where the current comes from.
     stencil, mask : the openings; the mask's material, if it is one of the catalogue.
     swab, wick, cathode : the wet body, its material, and the catalogue's name for its metal.
+    trail : whether openings stay filled with liquid where the swab is not.
     strokes : one after the other.
     rewet, aim, room, grid : see there; a room is None where none is described.
     drawings : what the files that the stencil names drew when they were read.
@@ -60,6 +61,7 @@ class Case:
     room: Room | None = None
     grid: GridSettings = field(default_factory=GridSettings)
     mask: Mask | None = None
+    trail: bool = False
     additions: tuple[str, ...] = ()
     note: str = ""
     drawings: tuple[DrawingFile, ...] = field(default=(), repr=False)

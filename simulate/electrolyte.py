@@ -260,6 +260,13 @@ def viscosity_ratio(start: float, end: float, *, power: float | None = None) -> 
     return float((water_viscosity(start) / water_viscosity(end)) ** power)
 
 
+def viscosity_terms() -> tuple[float, float, float]:
+    """Rise and pole [K] of Vogel's equation (`water_viscosity`), and the power of
+    `viscosity_ratio`: for those who compile them."""
+    _, rise, pole = _numbers("water")["viscosity_terms"]
+    return float(rise), float(pole), float(_numbers("sodium_chloride")["viscosity_power"].value)
+
+
 def salt_in_spoons(volume: float, grain: str = "table salt") -> Datum:
     """Mass of salt in level spoons [kg].
 

@@ -1,207 +1,77 @@
-"""The run: the field at every stop, and the charge it leaves.
+"""The run: a case from the first stop to the last, and what it leaves on the plate.
 
-`etch_case` holds the only loop over stops. Stops at the same place are solved once; places are
-solved in the order in which the swab first comes to them, a few threads side by side, each group
-of neighbouring places starting from the field of the place before.
+`etch_case` goes through three loops, one inside the other:
+
+    blocks   of whole passes, within which the metal's surface stays the same (`surface`)
+    rounds   within a block: march with the nodes there are, solve those that were missing,
+             until none is (`response`, `march`)
+    stops    inside the march, compiled
+
+The places of the swab are solved some threads side by side, in an order that does not depend on
+their number, so that the result does not either.
 """
 
 from __future__ import annotations
 
-import os
-import threading
 import time
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from simulate.case import Case, all_stops
+from simulate.blocks import Plan, metal_rate, plan_blocks
+from simulate.case import Case
 from simulate.circuit import Supply
-from simulate.conductance import require_memory
-from simulate.materials import cathode_law
-from simulate.metals import anode_law
-from simulate.multigrid import Hierarchy
-from simulate.polarisation import law_row
-from simulate.potential import Solution, solve_network
+from simulate.course import Course, lay_out, make_setting, plate_edges, without_films
+from simulate.kernels import wet_swab as kernel
+from simulate.march import Rig, Track, first_condition, ledgers, march_on, remarks
 from simulate.removal import depth_from_charge
+from simulate.response import (
+    FRESH,
+    STEP,
+    TOLERANCE,
+    Responses,
+    Setting,
+    StopField,
+    factor_of,
+    solve_alone,
+    solve_places,
+    solve_spots,
+    worker_count,
+)
 from simulate.result import Result
-from simulate.stencil import area_fractions, openings, rim_distance
-from simulate.stroke import Stops, contact_time
-from simulate.swab import conductivity_factor, contact_outline
-from simulate.window import Conductivities, Place, Wet, Window, build_window
+from simulate.stroke import contact_time
+from simulate.surface import Surface, surface_after
+from simulate.swab import contact_outline
+from simulate.tally import Tally, charge_map, stop_density, thinned
+
+__all__ = [  # what whoever solves fields without a whole run needs, too
+    "TOLERANCE",
+    "Setting",
+    "StopField",
+    "etch_case",
+    "make_setting",
+    "plate_edges",
+    "solve_places",
+    "worker_count",
+]
 
 Doubles = NDArray[np.float64]
 Progress = Callable[[int, int], None]
 
-TOLERANCE = 1e-5
-"""Residual to which a stop is solved; the total current is then good to about as much."""
+DRAINED = 0.15
+"""Share of a battery by which it may stray from the state with which nodes are solved."""
 
-GROUP = 16
-"""Places in a row solved by one worker, each starting from the field of the one before."""
+CHECKS = 4
+"""Stops solved directly, to state how far the nodes are off."""
 
 SAMPLES = 24
 """Maps of current density kept, spread evenly over the stops."""
 
-
-@dataclass(frozen=True, eq=False)
-class Setting:
-    """What does not change from place to place."""
-
-    window: Window
-    kappa: Conductivities
-    laws: Doubles
-    supply: Supply
-    open_fraction: Doubles
-
-    @property
-    def equilibrium(self) -> tuple[float, float]:
-        """Potentials of plate and cathode at no current [V]."""
-        return float(self.laws[0, 7]), float(self.laws[1, 7])
-
-
-@dataclass(frozen=True, eq=False)
-class StopField:
-    """The plate's share of one solved stop.
-
-    cells : places in the plate's map, flattened. current [A] and area [m2] of each.
-    """
-
-    cells: NDArray[np.int64]
-    current: Doubles
-    area: Doubles
-    total: float
-    voltage: float
-    iterations: int
-    rim: float
-
-
-class _Bench:
-    """One worker's own arrays: shapes of the swab by phase, the hierarchy, the last field."""
-
-    def __init__(self, setting: Setting) -> None:
-        cell = setting.window.cell
-        self.setting = setting
-        self.mesh = Hierarchy(setting.window.shape, (cell, cell))
-        self.wet: dict[tuple[int, int], Wet] = {}
-        self.last: Solution | None = None
-
-    def solve(self, place: Place) -> StopField:
-        """Solve one place, starting from the last field."""
-        setting = self.setting
-        if place.phase not in self.wet:
-            self.wet[place.phase] = setting.window.wet(place.phase)
-        wet = self.wet[place.phase]
-        part, cells = _cut(setting.open_fraction, place.corner, wet.plan.shape)
-        network, area = build_window(setting.window, wet, part, setting.kappa, setting.equilibrium)
-        if not (network.faces.electrode == 0).any():
-            return _nothing(setting.supply)
-        self.last = solve_network(
-            network,
-            setting.laws,
-            setting.supply,
-            tolerance=TOLERANCE,
-            hierarchy=self.mesh,
-            start=self.last,
-        )
-        plate = network.faces.electrode == 0
-        j, i = network.faces.where[plate, 1], network.faces.where[plate, 2]
-        current = self.last.current[plate]
-        ny, nx = wet.plan.shape
-        edge = (j < 2) | (j >= ny - 2) | (i < 2) | (i >= nx - 2)
-        edge &= wet.plan[j, i] == 0.0  # a dry rim lets nothing through, however near the swab
-        total = float(current.sum())
-        return StopField(
-            cells[j, i],
-            current,
-            area[j, i],
-            total,
-            self.last.voltage,
-            self.last.iterations,
-            float(np.abs(current[edge]).sum() / total) if total else 0.0,
-        )
-
-
-def _nothing(supply: Supply) -> StopField:
-    none = np.zeros(0)
-    return StopField(np.zeros(0, np.int64), none, none, 0.0, supply.emf, 0, 0.0)
-
-
-def _cut(
-    plan: Doubles, corner: tuple[int, int], shape: tuple[int, int]
-) -> tuple[Doubles, NDArray[np.int64]]:
-    """The part of a plate map under a window, 0 off the plate; and the flat places of its cells."""
-    j = corner[0] + np.arange(shape[0])
-    i = corner[1] + np.arange(shape[1])
-    on_j, on_i = (j >= 0) & (j < plan.shape[0]), (i >= 0) & (i < plan.shape[1])
-    cells = np.clip(j, 0, plan.shape[0] - 1)[:, None] * plan.shape[1] + np.clip(
-        i, 0, plan.shape[1] - 1
-    )
-    return plan.ravel()[cells] * np.outer(on_j, on_i), cells
-
-
-def plate_edges(case: Case) -> tuple[Doubles, Doubles]:
-    """Edges of the plate's cells along x and y [m]: whole cells, the last may overhang."""
-    cell = case.grid.cell / case.grid.finer
-    return tuple(  # type: ignore[return-value]
-        cell * np.arange(int(np.ceil(size / cell - 1e-9)) + 1)
-        for size in (case.plate.width, case.plate.height)
-    )
-
-
-def make_setting(case: Case, open_fraction: Doubles, margin: float = 0.0) -> Setting:
-    """The setting of a case, swab freshly wetted, supply fresh.
-
-    Raises
-    ------
-    InputError : the metal does not etch.
-    """
-    free = case.electrolyte.conductivity()
-    swab = case.swab
-    factor = conductivity_factor(swab.porosity, swab.wick_exponent, case.wick.saturation.value)
-    moving = bool(all_stops(case).moving.any())
-    laws = np.array(
-        [
-            law_row(anode_law(case.metal, moving)),
-            law_row(cathode_law(case.cathode, case.electrolyte.acidity)),
-        ]
-    )
-    window = Window(swab, case.stencil.thickness, case.grid.cell / case.grid.finer, margin)
-    return Setting(
-        window, Conductivities(free, free * factor), laws, case.supply.after(), open_fraction
-    )
-
-
-def solve_places(
-    setting: Setting, places: Sequence[Place], workers: int | None = None
-) -> Iterator[StopField]:
-    """Solve places in their order; the results are the same for any number of workers."""
-    require_memory(setting.window.shape)
-    workers = workers or worker_count()
-    local = threading.local()
-
-    def group(start: int) -> list[StopField]:
-        if not hasattr(local, "bench"):
-            local.bench = _Bench(setting)
-        local.bench.last = None
-        return [local.bench.solve(place) for place in places[start : start + GROUP]]
-
-    with ThreadPoolExecutor(workers) as pool:
-        waiting = [pool.submit(group, start) for start in range(0, len(places), GROUP)]
-        try:
-            for answer in waiting:
-                yield from answer.result()
-        finally:
-            for answer in waiting:
-                answer.cancel()
-
-
-def worker_count() -> int:
-    """Processors this process may use."""
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
+USUAL_NODES = 4
+"""Nodes a place usually takes; for the progress alone."""
 
 
 def etch_case(
@@ -211,7 +81,7 @@ def etch_case(
 
     Parameters
     ----------
-    progress : called with the places done and the places there are.
+    progress : called with the fields solved and an estimate of how many there will be.
     workers : threads; as many as there are processors by default.
 
     Returns
@@ -222,137 +92,308 @@ def etch_case(
     ------
     InputError : the metal does not etch.
     CapacityError : the window does not fit in memory.
-    ConvergenceError : a stop could not be solved.
+    ConvergenceError : a field could not be solved.
     """
-    began = time.perf_counter()
-    x, y = plate_edges(case)
-    geometry = openings(case.stencil)
-    open_fraction = area_fractions(geometry, x, y)
-    setting = make_setting(case, open_fraction)
-    stops = all_stops(case)
-    every = [setting.window.place(*xy) for xy in zip(stops.x, stops.y, strict=True)]
-    places = list(dict.fromkeys(every))
-    rank = {place: n for n, place in enumerate(places)}
-    index = np.array([rank[place] for place in every])
-    fields: list[StopField] = []
-    partial = False
+    run = _Run(lay_out(case, workers), _Meter(progress), workers)
     try:
-        for field in solve_places(setting, places, workers):
-            fields.append(field)
-            if progress is not None:
-                progress(len(fields), len(places))
+        run.survey()
+        for first, last in run.blocks():
+            run.work(first, last)
+        run.meter.finish()
     except KeyboardInterrupt:
-        partial = True
-    done = int(np.argmax(index >= len(fields))) if (index >= len(fields)).any() else len(index)
-    seconds = time.perf_counter() - began
-    stops = _first(stops, done)
-    return _result(case, (x, y), setting, stops, index[:done], fields, partial, seconds)
+        run.stop()
+    return run.result()
 
 
-def _first(stops: Stops, count: int) -> Stops:
-    names = ("x", "y", "dwell", "start", "moving", "pass_index")
-    return Stops(**{name: getattr(stops, name)[:count] for name in names})
+@dataclass(eq=False)
+class _Meter:
+    """Counts solves, and tells."""
+
+    progress: Progress | None
+    done: int = 0
+    expected: int = 0
+    iterations: int = 0
+    began: float = field(default_factory=time.perf_counter)
+
+    def count(self, solves: int, iterations: int) -> None:
+        self.done += solves
+        self.iterations += iterations
+        self.expected = max(self.expected, self.done)
+        if self.progress is not None:
+            self.progress(self.done, self.expected)
+
+    def finish(self) -> None:
+        self.expected = self.done
+        if self.progress is not None:
+            self.progress(self.done, self.done)
 
 
-def _result(
-    case: Case,
-    edges: tuple[Doubles, Doubles],
-    setting: Setting,
-    stops: Stops,
-    index: NDArray[np.int64],
-    fields: Sequence[StopField],
-    partial: bool,
-    seconds: float,
-) -> Result:
-    x, y = edges
-    open_fraction = setting.open_fraction
-    cell_area = np.outer(np.diff(y), np.diff(x))
-    open_area = open_fraction * cell_area
-    charge = _charge(open_fraction.shape, index, stops.dwell, fields)
-    density = np.divide(charge, open_area, out=np.zeros_like(charge), where=open_area > 0)
-    peak = np.zeros(open_fraction.size)
-    for number in np.unique(index):
-        field = fields[number]
-        np.maximum.at(peak, field.cells, field.current / field.area)
-    samples = np.unique(np.linspace(0, len(stops) - 1, min(SAMPLES, len(stops))).astype(int))
-    kept = np.zeros((len(samples), *open_fraction.shape), np.float32)
-    for n, stop in enumerate(samples):
-        field = fields[index[stop]]
-        kept[n].ravel()[field.cells] = field.current / field.area
-    centres = tuple(0.5 * (e[1:] + e[:-1]) for e in (x, y))
-    return Result(
-        case=case,
-        x_edges=x,
-        y_edges=y,
-        depth=depth_from_charge(case.metal, density),
-        contact_time=contact_time(stops, contact_outline(case.swab), x, y),
-        charge_density=density,
-        peak_density=peak.reshape(open_fraction.shape),
-        open_fraction=open_fraction,
-        rim_distance=rim_distance(openings(case.stencil), *centres),
-        time=stops.start,
-        dwell=stops.dwell,
-        current=np.array([fields[n].total for n in index]),
-        voltage=np.array([fields[n].voltage for n in index]),
-        swab_x=stops.x,
-        swab_y=stops.y,
-        rewet=np.zeros(len(stops), bool),
-        sample_stop=samples,
-        sample_density=kept,
-        numerical=_numerical(setting, stops, index, fields, density),
-        statistics={
-            "solves": float(len(fields)),
-            "iterations": float(sum(field.iterations for field in fields)),
-            "cells": float(np.prod(setting.window.shape)),
-            "seconds": seconds,
-        },
-        partial=partial,
-    )
+@dataclass(frozen=True, eq=False)
+class _Fields:
+    """What a block is worked with: stops ``first <= n < last``, and their fields as they come."""
+
+    first: int
+    last: int
+    setting: Setting
+    surface: Surface
+    rig: Rig
+    responses: Responses
 
 
-def _charge(
-    shape: tuple[int, ...],
-    index: NDArray[np.int64],
-    dwell: Doubles,
-    fields: Sequence[StopField],
-) -> Doubles:
-    """Charge passed by each cell of the plate [C]."""
-    time_at = np.bincount(index, weights=dwell, minlength=len(fields))
-    charge = np.zeros(int(np.prod(shape)))
-    for field, time_there in zip(fields, time_at, strict=True):
-        if time_there > 0:
-            np.add.at(charge, field.cells, field.current * time_there)
-    return charge.reshape(shape)
+class _Run:
+    """One run on its way: `survey`, then `work` for each of the `blocks`; `stop` wherever it is."""
+
+    def __init__(self, course: Course, meter: _Meter, workers: int | None) -> None:
+        self.course, self.meter, self.workers = course, meter, workers
+        count = len(course.stops)
+        samples = np.unique(np.linspace(0, count - 1, min(SAMPLES, count)).astype(int))
+        self.tally = Tally(course.shape, samples, thinned(course.stops, course.place))
+        self.condition = first_condition(course.rig)
+        self.tracks: list[Track] = []
+        self.errors = {"interpolation": 0.0, "interpolation_map": 0.0, "surface_blocks": 0.0}
+        self.partial, self.left = False, 1
+        self.plan = Plan(((0, count),), sinks=False, grows=False)
+        self.fields = _Fields(
+            0, count, course.setting, course.bare(), course.rig, _none_of(course, course.setting)
+        )
+        self.guess = _none_of(course, course.setting)
+
+    # ------------------------------------------------------------------------------ the loops
+
+    def survey(self) -> None:
+        """Solve every place once, with the swab fresh and the metal bare."""
+        places = range(len(self.course.places))
+        self.meter.expected = USUAL_NODES * len(places)
+        survey = self.fields.responses
+        self._solve(self.fields, {n: [FRESH] for n in places})
+        self.course = course = without_films(self.course, survey)
+        for spot, place in set(zip(course.spot.tolist(), course.place.tolist(), strict=True)):
+            self.guess.add(spot, FRESH, survey.nodes[place, FRESH])
+        fields = [survey.nodes[n, FRESH] for n in places]
+        current = sum(found.total for found in fields)
+        rim = sum(found.total * found.rim for found in fields)
+        self.errors["window_rim"] = rim / current if current > 0 else 0.0
+
+    def blocks(self) -> tuple[tuple[int, int], ...]:
+        """Cut the stops where the surface will have changed enough, by the survey's estimate."""
+        track = self._march(self.fields, self.guess)
+        charge = charge_map(self.guess, track, self.course.shape)
+        self.plan = plan_blocks(self.course, charge, track.current * track.dwell)
+        self.left = len(self.plan.blocks)
+        return self.plan.blocks
+
+    def work(self, first: int, last: int) -> None:
+        """March over a block, again and again until no node is missing."""
+        self.fields, guessed = self._prepared(first, last)
+        fields = self.fields
+        while True:
+            track = self._march(fields, fields.responses)
+            wanted = fields.responses.missing(track.spot, track.level)
+            if not wanted:
+                break
+            self.meter.expected = self.meter.done + self.left * sum(map(len, wanted.values()))
+            self._solve(fields, wanted)
+        self._check(fields, track)
+        self._note_growth(float(guessed.end.book[kernel.CHARGE]), track)
+        self._take(fields.responses, track)
+        self.guess.overlay(fields.responses)
+        self.left -= 1
+
+    def stop(self) -> None:
+        """Keep the stops whose nodes are there, or near enough to be carried to them."""
+        self.partial = True
+        fields = self.fields
+        if self.tally.stops >= fields.last:
+            return
+        self.course = without_films(self.course, fields.responses)
+        known = self._march(fields, fields.responses).known()
+        track = self._march(replace(fields, last=fields.first + known), fields.responses)
+        away = np.abs(track.nodes - track.level[:, None]).max(axis=1, initial=0.0)
+        bound = 0.125 * (STEP * float(away.max(initial=0.0))) ** 2
+        for name in ("interpolation", "interpolation_map"):
+            self.errors[name] = max(self.errors[name], bound)
+        self._take(fields.responses, track)
+
+    # ------------------------------------------------------------------------------ their steps
+
+    def _prepared(self, first: int, last: int) -> tuple[_Fields, Track]:
+        """The fields of a block, surface and supply as expected half way through it; and the march
+        that was expected."""
+        course = self.course
+        fields = replace(self.fields, first=first, last=last)
+        guessed = self._march(fields, self.guess)
+        setting = self._supplied(guessed)
+        if not self.plan.grows and setting is fields.setting:
+            return fields, guessed
+        surface = fields.surface
+        if self.plan.grows:
+            half = 0.5 * charge_map(self.guess, guessed, course.shape)
+            density = _per_area(self.tally.charge + half, course.open_area)
+            surface = surface_after(course.case.metal, density, sinks=self.plan.sinks)
+        body = replace(course.rig.body, metal_rate=metal_rate(course, surface))
+        rig = replace(course.rig, body=body)
+        return _Fields(first, last, setting, surface, rig, _none_of(course, setting)), guessed
+
+    def _supplied(self, guessed: Track) -> Setting:
+        """The setting with the supply half way through a block, if it is much drained by then."""
+        before = float(self.condition.circuit[kernel.USED])
+        spent = guessed.end.circuit[kernel.SPENT_BATTERIES]
+        fresh = spent > self.condition.circuit[kernel.SPENT_BATTERIES]
+        after = 1.0 if fresh else float(guessed.end.circuit[kernel.USED])
+        middle = self.course.rig.supply(0.5 * (before + after))
+        now = self.fields.setting.supply
+        limit = self.course.rig.supply(DRAINED)
+        far = self.course.rig.supply(0.0).emf - limit.emf
+        if abs(middle.emf - now.emf) <= far:
+            return self.fields.setting
+        return replace(self.course.setting, supply=middle)
+
+    def _march(self, fields: _Fields, responses: Responses) -> Track:
+        first, last = fields.first, fields.last
+        course = self.course
+        return march_on(
+            fields.rig,
+            responses,
+            course.piece(first, last),
+            course.spot[first:last],
+            self.condition,
+            lifted=course.lifted[first:last],
+        )
+
+    def _solve(self, fields: _Fields, wanted: Mapping[int, Sequence[int]]) -> None:
+        spots = self.course.spots
+        tasks = [(spots[row], [factor_of(n) for n in levels]) for row, levels in wanted.items()]
+        solved = solve_spots(fields.setting, fields.surface, tasks, self.workers)
+        for (row, levels), nodes in zip(wanted.items(), solved, strict=True):
+            for level, node in zip(levels, nodes, strict=True):
+                fields.responses.add(row, level, node)
+            self.meter.count(len(nodes), sum(node.iterations for node in nodes))
+
+    def _check(self, fields: _Fields, track: Track) -> None:
+        """Solve a few stops directly, those farthest between their nodes first."""
+        gap = track.nodes[:, 1] - track.nodes[:, 0]
+        doubt = track.current * (1e-9 + track.share * (1.0 - track.share) * gap**2)
+        parts = max(1, CHECKS // (self.left + len(self.tracks)))
+        for part in np.array_split(np.arange(doubt.size), parts):
+            if part.size == 0 or track.current[part].max() <= 0.0:
+                continue
+            stop = int(part[np.argmax(doubt[part])])
+            record = track.record[stop]
+            supply = Supply(
+                float(record[kernel.OUT_EMF]),
+                float(record[kernel.OUT_RESISTANCE]),
+                fields.setting.supply.current_limit,
+            )
+            spot = self.course.spots[track.spot[stop]]
+            factor = float(record[kernel.OUT_FACTOR])
+            node = solve_alone(fields.setting, fields.surface, spot, factor, supply)
+            self.meter.count(1, node.iterations)
+            _, density = stop_density(fields.responses, track, stop)
+            off = density * node.area / track.current[stop] - node.share
+            current = abs(track.current[stop] / node.total - 1.0)
+            errors = {"interpolation": current, "interpolation_map": 0.5 * np.abs(off).sum()}
+            for name, error in errors.items():
+                self.errors[name] = max(self.errors[name], float(error))
+
+    def _note_growth(self, guessed: float, track: Track) -> None:
+        """Half the square of what the change of surface did to the block's charge: the surface half
+        way is right to first order, and was expected with that relative error."""
+        if not self.plan.grows:
+            return
+        before = float(self.condition.book[kernel.CHARGE])
+        after = float(track.end.book[kernel.CHARGE])
+        if after > before:
+            change = (guessed - before) / (after - before) - 1.0
+            self.errors["surface_blocks"] += 0.5 * change**2 * (after - before)
+
+    def _take(self, responses: Responses, track: Track) -> None:
+        self.tally.add(responses, track)
+        self.tracks.append(track)
+        self.condition = track.end
+
+    def result(self) -> Result:
+        """What there is."""
+        charge = float(self.condition.book[kernel.CHARGE])
+        errors = {"window_rim": 0.0, **self.errors}
+        errors["surface_blocks"] /= charge if charge > 0 else 1.0
+        errors["stop_spacing"] = self.tally.spacing_error(self.course.open_fraction)
+        circuit = self.condition.circuit
+        statistics = {
+            "solves": float(self.meter.done),
+            "iterations": float(self.meter.iterations),
+            "cells": float(np.prod(self.course.setting.window.shape)),
+            "places": float(len(self.course.places)),
+            "blocks": float(len(self.tracks)),
+            "batteries": float(circuit[kernel.SPENT_BATTERIES]) + 1.0,
+            "battery_used": float(circuit[kernel.USED]),
+            "seconds": time.perf_counter() - self.meter.began,
+        }
+        return Result(
+            numerical=errors,
+            statistics=statistics,
+            partial=self.partial,
+            **_maps(self.course, self.tally),
+            **_history(self.course, self.tracks),
+            ledgers=ledgers(self.course.rig, self.condition),
+            remarks=remarks(self.course.rig, self.tracks),
+        )
 
 
-def _numerical(
-    setting: Setting,
-    stops: Stops,
-    index: NDArray[np.int64],
-    fields: Sequence[StopField],
-    density: Doubles,
-) -> dict[str, float]:
-    """Errors that the run itself shows: of the window's rim, and of the spacing of stops.
+def _maps(course: Course, tally: Tally) -> dict[str, Any]:
+    """The maps of a result, and what they lie on."""
+    case, stops = course.case, course.piece(0, tally.stops)
+    density = _per_area(tally.charge, course.open_area)
+    return {
+        "case": case,
+        "x_edges": course.x,
+        "y_edges": course.y,
+        "depth": depth_from_charge(case.metal, density),
+        "contact_time": contact_time(stops, contact_outline(case.swab), course.x, course.y),
+        "charge_density": density,
+        "peak_density": tally.peak,
+        "open_fraction": course.open_fraction,
+        "rim_distance": course.rim_distance,
+        "sample_stop": tally.samples[: len(tally.kept)],
+        "sample_density": np.array(tally.kept).reshape(-1, *course.shape),
+        "sample_depth": np.array(
+            [depth_from_charge(case.metal, _per_area(c, course.open_area)) for c in tally.charges]
+        ).reshape(-1, *course.shape),
+    }
 
-    The second compares with the same stroke cut into half as many moving stops, each at every
-    other place, the same places in either direction: the root mean square difference over the open
-    area, relative to the mean. The spacing in use is about four times better than that (second
-    order), a third of it is stated.
-    """
-    rim = max((field.rim for field in fields), default=0.0)
-    moving = np.flatnonzero(stops.moving)
-    spacing = 0.0
-    if moving.size > 3 and density.any():
-        dwell = stops.dwell.copy()
-        pairs = moving[: moving.size // 2 * 2].reshape(-1, 2)
-        backwards = index[pairs[:, 0]] % 2 > index[pairs[:, 1]] % 2
-        kept, left = np.where(backwards, pairs[:, ::-1].T, pairs.T)
-        dwell[kept] += dwell[left]
-        dwell[left] = 0.0
-        coarse = _charge(density.shape, index, dwell, fields)
-        fine = _charge(density.shape, index, stops.dwell, fields)
-        weight = setting.open_fraction
-        mean = float(fine.sum() / weight.sum())
-        share = np.divide(coarse - fine, weight, out=np.zeros_like(fine), where=weight > 0)
-        spacing = float(np.sqrt(np.average(share**2, weights=weight))) / mean / 3.0
-    return {"window_rim": rim, "stop_spacing": spacing}
+
+def _history(course: Course, tracks: Sequence[Track]) -> dict[str, Any]:
+    """The histories of a result, stop by stop."""
+    record = np.concatenate([np.zeros((0, kernel.RECORD_SIZE)), *(t.record for t in tracks)])
+    middle = np.concatenate([np.zeros((0, kernel.STATE_SIZE)), *(t.middle for t in tracks)])
+    stops = course.piece(0, len(record))
+    acid = course.rig.body.acid * course.rig.body.volume
+    return {
+        "time": record[:, kernel.OUT_TIME],
+        "dwell": stops.dwell,
+        "current": record[:, kernel.OUT_CURRENT],
+        "voltage": record[:, kernel.OUT_VOLTAGE],
+        "swab_x": stops.x,
+        "swab_y": stops.y,
+        "rewet": np.concatenate([np.zeros(0, bool), *(t.rewet for t in tracks)]),
+        "temperature": middle[:, kernel.TEMPERATURE],
+        "conductivity_factor": record[:, kernel.OUT_FACTOR],
+        "acid": middle[:, kernel.ACID] / acid if acid > 0 else np.zeros(len(middle)),
+        "saturation": record[:, kernel.OUT_SATURATION],
+        "gas": record[:, kernel.OUT_GAS],
+    }
+
+
+def _per_area(charge: Doubles, area: Doubles) -> Doubles:
+    """Charge per open area [C/m2], 0 where nothing is open."""
+    return np.divide(charge, area, out=np.zeros_like(charge), where=area > 0)
+
+
+def _none_of(course: Course, setting: Setting) -> Responses:
+    return Responses(course.spots, setting.supply, setting.fold)
+
+
+def _acid_left(rig: Rig, middle: Doubles) -> Doubles:
+    """Acid left, of that of a fresh swab [-]; 0 where the liquid has none."""
+    fresh = rig.body.acid * rig.body.volume
+    acid = middle[:, kernel.ACID]
+    return acid / fresh if fresh > 0 else np.zeros_like(acid)

@@ -66,6 +66,12 @@ VARIABLES: Mapping[str, Variable] = MappingProxyType(
         "swab_y": Variable(_STOP, "m", "swab position across the plate"),
         "rewet": Variable(_STOP, "1", "1 where the swab is wetted again before the stop", np.bool_),
         "temperature": Variable(_STOP, "K", "temperature of the swab"),
+        "conductivity_factor": Variable(
+            _STOP, "1", "conductivity of the swab over that of the fresh one"
+        ),
+        "acid": Variable(_STOP, "1", "acid left in the swab over that of the fresh one"),
+        "saturation": Variable(_STOP, "1", "liquid in the swab over that of the fresh one"),
+        "gas": Variable(_STOP, "1", "share of gas in the liquid of the swab by volume"),
         "sample_stop": Variable(("sample",), "1", "stop at which the map was kept", np.int64),
         "sample_density": Variable(
             ("sample", *_MAP), "A m-2", "anodic current density at the kept stop", np.float32
@@ -78,7 +84,9 @@ VARIABLES: Mapping[str, Variable] = MappingProxyType(
 Labelled = tuple[tuple[str, ...], np.ndarray, dict[str, str]]
 """Dimensions, values and attributes of a variable."""
 
-OPTIONAL = frozenset({"temperature", "sample_depth"})
+OPTIONAL = frozenset(
+    {"temperature", "conductivity_factor", "acid", "saturation", "gas", "sample_depth"}
+)
 """Variables a result may lack."""
 
 
@@ -100,12 +108,17 @@ class Result:
     current, voltage : through [A] and across [V] the cell during the stop, (n_stops,).
     swab_x, swab_y : position of the contact patch's centre [m], (n_stops,).
     rewet : True where the swab is wetted again just before the stop, (n_stops,).
-    temperature : of the swab [K], (n_stops,), or None where heat was not followed.
+    temperature : of the swab in the middle of the stop [K], (n_stops,), or None where its state
+        was not followed; so are the next four.
+    conductivity_factor, acid, saturation : of the swab, over the fresh one [-], (n_stops,).
+    gas : share of the liquid's volume [-], (n_stops,).
     sample_stop : stops whose map of current density was kept, (m,).
     sample_density : those maps [A/m2], (m, ny, nx), single precision.
     sample_depth : depth at the end of each kept stop [m], (m, ny, nx), single precision, or None
         where it was not followed.
     numerical : estimated numerical errors, relative [-], by the quantity they belong to.
+    ledgers : budgets of charge, energy, water, acid, metal in SI, each with an ``imbalance`` [-].
+    remarks : what a person should know of the run, in words.
     statistics : counts of the work done, such as ``solves`` and ``iterations``.
     partial : True if the run was stopped before the end of the stroke.
 
@@ -135,8 +148,14 @@ class Result:
     sample_density: np.ndarray
     temperature: np.ndarray | None = None
     sample_depth: np.ndarray | None = None
+    conductivity_factor: np.ndarray | None = None
+    acid: np.ndarray | None = None
+    saturation: np.ndarray | None = None
+    gas: np.ndarray | None = None
     numerical: Mapping[str, float] = field(default_factory=dict)
     statistics: Mapping[str, float] = field(default_factory=dict)
+    ledgers: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+    remarks: tuple[str, ...] = ()
     partial: bool = False
 
     def __post_init__(self) -> None:
@@ -154,6 +173,9 @@ class Result:
             object.__setattr__(self, name, array)
         object.__setattr__(self, "numerical", dict(self.numerical))
         object.__setattr__(self, "statistics", dict(self.statistics))
+        ledgers = {name: dict(ledger) for name, ledger in self.ledgers.items()}
+        object.__setattr__(self, "ledgers", ledgers)
+        object.__setattr__(self, "remarks", tuple(self.remarks))
 
     @property
     def x(self) -> np.ndarray:
@@ -291,6 +313,8 @@ def _summarise(result: Result) -> dict[str, Any]:
         "energy": _quantity(float((current * result.voltage * dwell).sum()), "J"),
         "numerical_error": {name: _quantity(e, "1") for name, e in result.numerical.items()},
         "statistics": dict(result.statistics),
+        "ledgers": {name: dict(ledger) for name, ledger in result.ledgers.items()},
+        "remarks": list(result.remarks),
     }
 
 
@@ -346,6 +370,8 @@ def _attributes(result: Result) -> dict[str, str | int]:
         "case_text": result.case.text,
         "numerical_error": json.dumps(dict(result.numerical)),
         "statistics": json.dumps(dict(result.statistics)),
+        "ledgers": json.dumps(result.ledgers),
+        "remarks": json.dumps(result.remarks),
         "partial": int(result.partial),
         **({"drawings": to_arrays(drawings)[0]} if drawings else {}),
     }
@@ -512,6 +538,8 @@ def _assemble(attributes: Mapping[str, Any], arrays: Mapping[str, np.ndarray]) -
         case=parse_case(str(attributes["case_text"]), str(attributes["case_name"]), drawings),
         numerical=json.loads(attributes["numerical_error"]),
         statistics=json.loads(attributes["statistics"]),
+        ledgers=json.loads(attributes.get("ledgers", "{}")),
+        remarks=tuple(json.loads(attributes.get("remarks", "[]"))),
         partial=bool(attributes["partial"]),
         **edges,
         **(empty | {name: array for name, array in arrays.items() if name in names}),

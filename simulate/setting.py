@@ -46,11 +46,13 @@ class Rewet:
     """When the swab is wetted again, whichever comes first; None never.
 
     charge passed [C], time in use [s], temperature reached [K], all since it was last wetted.
+    pause : in the air while it is wetted [s].
     """
 
     charge: float | None = None
     time: float | None = None
     temperature: float | None = None
+    pause: float = 5.0
 
 
 @dataclass(frozen=True)
@@ -81,6 +83,8 @@ class GridSettings:
     finer : divides every cell size, and the stops' spacing; 2 is twice as fine.
     stop_spacing : of the swab's stops over the contact patch's lesser width [-].
     rim_tolerance : share of the current that may leave the window around the swab [-].
+    depth_feedback : whether the depth reached holds the current back: "on", "off", or "auto" where
+        it would matter.
     """
 
     cell: float = 2e-4
@@ -88,3 +92,4 @@ class GridSettings:
     finer: int = 1
     stop_spacing: float = 0.25
     rim_tolerance: float = 1e-3
+    depth_feedback: str = "auto"

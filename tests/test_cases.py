@@ -115,8 +115,11 @@ def test_a_held_disc_is_deepest_at_its_rim_and_the_same_all_round():
 
 def test_a_higher_voltage_films_the_disc_over_and_hides_the_crowding():
     run = etch_case(with_changes(case("press_and_hold"), {"supply.emf": "9 V"}))
-    limit = case("press_and_hold").metal.limit_still.value
-    assert run.peak_density.max() == pytest.approx(limit, rel=1e-3)
+    metal = case("press_and_hold").metal
+    assert run.peak_density.max() == pytest.approx(metal.limit_stroked.value, rel=1e-3)  # at first
+    disc = run.sample_density[-1][run.open_fraction == 1.0]
+    assert disc == pytest.approx(metal.limit_still.value, rel=1e-3)  # once it has been held
+    assert run.current[-1] < 0.5 * run.current[0]
     assert run.summary["evenness"]["value"] > 0.99
 
 
@@ -162,7 +165,7 @@ def test_a_thick_mask_is_shallower_and_more_even():
     thin, thick = result("thin_mask", "0.2 mm").summary, result("thick_mask", "0.2 mm").summary
     assert thin["mean_depth"]["value"] == pytest.approx(3.93e-6, rel=0.05)
     assert thick["mean_depth"]["value"] == pytest.approx(3.07e-6, rel=0.05)
-    assert thick["evenness"]["value"] > thin["evenness"]["value"] + 0.08
+    assert thick["evenness"]["value"] > thin["evenness"]["value"] + 0.06
     assert thick["edge_ratio"]["value"] < thin["edge_ratio"]["value"] - 0.15
 
 

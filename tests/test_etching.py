@@ -29,7 +29,7 @@ salt = "5 g"
 temperature = "22 degC"
 
 [supply]
-emf = "2 V"
+emf = "{emf}"
 resistance = "2.5 ohm"
 
 [stencil]
@@ -66,6 +66,16 @@ passes = {passes}
 turn_time = "0.5 s"
 """
 
+DISC = """[stroke]
+pattern = "hold"
+x = "5 mm"
+y = "4 mm"
+time = "3 s"
+"""
+
+PARTS = 6
+"""Stops of a dab of three seconds: a rest is cut into half seconds."""
+
 DABS = """[stroke]
 pattern = "dabs"
 points = [[3, 4], [5, 4], [5.2, 4], [7, 4]]
@@ -74,8 +84,8 @@ time = "3 s"
 """
 
 
-def case(stroke=HATCH, metal="carbon steel", passes=1, slot="2 mm"):
-    text = TEXT.format(metal=metal, slot=slot, stroke=stroke.format(passes=passes))
+def case(stroke=HATCH, metal="carbon steel", passes=1, slot="2 mm", emf="2 V"):
+    text = TEXT.format(metal=metal, slot=slot, emf=emf, stroke=stroke.format(passes=passes))
     return sf.parse_case(text, "small.toml")
 
 
@@ -165,9 +175,10 @@ def test_kept_maps_are_those_of_their_stops(hatched):
     assert hatched.peak_density == pytest.approx(hatched.sample_density.max(axis=0), rel=1e-6)
 
 
-def test_twice_the_time_makes_twice_the_depth():
-    one, two = (sf.etch_case(case(DABS.replace("3 s", t))) for t in ("3 s", "6 s"))
-    assert two.depth == pytest.approx(2 * one.depth, rel=1e-12)
+def test_twice_the_time_makes_twice_the_charge_of_a_swab_that_stays_as_it_is():
+    """At 0.9 V there is no heat to speak of, little gas, and no salt film."""
+    one, two = (sf.etch_case(case(DISC.replace("3 s", t), emf="0.9 V")) for t in ("3 s", "6 s"))
+    assert two.depth == pytest.approx(2 * one.depth, rel=0.02, abs=1e-12)
 
 
 # --------------------------------------------------------------------------------------- symmetry
@@ -206,32 +217,35 @@ def test_any_number_of_workers_gives_the_same_bits(hatched):
 def test_repeated_passes_are_solved_once(hatched):
     stroke = HATCH.replace("0.5 s", "0 s")
     once, often = (sf.etch_case(case(stroke, passes=passes), workers=1) for passes in (1, 3))
-    for name in ("solves", "iterations"):
-        assert often.statistics[name] == once.statistics[name]
+    assert often.statistics["places"] == once.statistics["places"]
+    assert often.statistics["solves"] <= 1.2 * once.statistics["solves"]  # states not met before
     assert len(often.time) == 3 * len(once.time)
-    assert often.depth == pytest.approx(3 * once.depth, rel=1e-12)
+    assert often.depth == pytest.approx(3 * once.depth, rel=0.02, abs=1e-12)
     assert len(hatched.time) > len(once.time)  # which rests at its turn
 
 
-def test_solves_are_as_many_as_there_are_different_places(hatched):
+def test_stops_at_one_place_share_its_fields(hatched):
     stops = all_stops(hatched.case)
     eighth = hatched.case.grid.cell / PHASES
     places = {(round(x / eighth), round(y / eighth)) for x, y in zip(stops.x, stops.y, strict=True)}
-    assert hatched.statistics["solves"] == len(places)
+    assert hatched.statistics["places"] == len(places)
     assert len(places) > 1
+    assert len(places) < hatched.statistics["solves"] <= 4 * len(places) + etching.CHECKS
 
 
 def test_places_closer_than_a_sixteenth_of_a_cell_are_one():
     eighth = 0.4 / PHASES
     stroke = DABS.replace("[5.2, 4]", f"[{5 + 0.2 * eighth}, 4]")
-    assert sf.etch_case(case(stroke)).statistics["solves"] == 3
+    assert sf.etch_case(case(stroke)).statistics["places"] == 3
 
 
-def test_progress_counts_places_up_to_all_of_them():
+def test_progress_counts_solves_up_to_all_of_them():
     calls = []
     result = sf.etch_case(case(DABS), lambda done, of: calls.append((done, of)))
-    assert calls == [(n, 4) for n in range(1, 5)]
-    assert result.statistics["solves"] == 4
+    done, expected = np.array(calls).T
+    assert (np.diff(done) >= 0).all()
+    assert (done <= expected).all()
+    assert done[-1] == expected[-1] == result.statistics["solves"]
     assert not result.partial
 
 
@@ -247,29 +261,37 @@ def interrupted(stroke, after, **options):
 
 
 def test_an_interrupted_run_keeps_the_stops_up_to_there():
-    whole = sf.etch_case(case(DABS))
-    part = interrupted(DABS, after=2)
+    whole = sf.etch_case(case(DABS, emf="0.9 V"))
+    part = interrupted(DABS, after=2, emf="0.9 V")
     assert part.partial
     assert not whole.partial
     for name in ("time", "dwell", "current", "voltage", "swab_x", "swab_y"):
         kept = getattr(part, name)
-        assert len(kept) == 2
-        assert (kept == getattr(whole, name)[:2]).all()
+        assert len(kept) == 2 * PARTS
+        assert kept == pytest.approx(getattr(whole, name)[: 2 * PARTS], rel=1e-2)
+
+
+def test_an_interrupted_run_states_that_its_nodes_are_carried_far():
+    whole = sf.etch_case(case(DABS, emf="0.9 V"))
+    part = interrupted(DABS, after=2, emf="0.9 V")
+    assert part.numerical["interpolation"] > 0
+    off = np.abs(part.current / whole.current[: part.current.size] - 1)
+    assert off.max() <= max(part.numerical["interpolation"], 1e-3)
 
 
 def test_the_depth_of_an_interrupted_run_is_that_of_its_stops_alone():
-    shorter = sf.etch_case(
-        case(DABS.replace("[[3, 4], [5, 4], [5.2, 4], [7, 4]]", "[[3, 4], [5, 4]]"))
-    )
-    assert same_bits(interrupted(DABS, after=2), shorter) == []
+    part = interrupted(DABS, after=2)
+    charge = (part.charge_density * open_area(part)).sum()
+    assert charge == pytest.approx((part.current * part.dwell).sum(), rel=1e-13)
+    assert not part.depth[:, part.x > 6.6e-3].any()
 
 
 def test_a_stop_at_a_place_known_already_is_kept_after_an_interruption():
-    """Third and fourth stop lie where the first two lay: all four are done with two solves."""
+    """Third and fourth dab lie where the first two lay: all four are done with two solves."""
     stroke = DABS.replace("[5.2, 4], [7, 4]]", "[3, 4], [5, 4], [7, 4]]")
-    part = interrupted(stroke, after=2)
+    part = interrupted(stroke, after=2, emf="0.9 V")
     assert part.statistics["solves"] == 2
-    assert len(part.time) == 4
+    assert len(part.time) == 4 * PARTS
 
 
 def test_an_interruption_before_the_first_field_leaves_a_bare_plate(monkeypatch):
@@ -277,7 +299,7 @@ def test_an_interruption_before_the_first_field_leaves_a_bare_plate(monkeypatch)
         raise KeyboardInterrupt
         yield
 
-    monkeypatch.setattr(etching, "solve_places", at_once)
+    monkeypatch.setattr(etching, "solve_spots", at_once)
     result = sf.etch_case(case(DABS))
     assert result.partial
     assert len(result.time) == 0
@@ -317,9 +339,9 @@ def test_titanium_is_refused_by_the_run_too():
 def test_a_swab_over_the_mask_alone_passes_no_current():
     stroke = DABS.replace("[[3, 4], [5, 4], [5.2, 4], [7, 4]]", "[[8.5, 1.5], [5, 4]]")
     result = sf.etch_case(case(stroke))
-    assert result.current[0] == 0.0
-    assert result.voltage[0] == 2.0
-    assert result.current[1] > 0.0
+    assert (result.current[:PARTS] == 0.0).all()
+    assert (result.voltage[:PARTS] == 2.0).all()
+    assert (result.current[PARTS:] > 0.0).all()
     covered = np.hypot(result.x[None, :] - 8.5e-3, result.y[:, None] - 1.5e-3) < 0.8e-3
     assert (result.contact_time[covered] > 0).all()
     assert not result.depth[covered].any()
@@ -330,8 +352,8 @@ def test_a_sliver_of_an_opening_under_the_swab_is_no_trouble():
     places = [[7.28 + 0.01 * n, 4] for n in range(9)]
     stroke = DABS.replace("[[3, 4], [5, 4], [5.2, 4], [7, 4]]", f"{[[5, 4], *places]}")
     result = sf.etch_case(case(stroke))
-    rim = result.current[1:]
-    assert (np.diff(rim) <= 0).all()
+    rim = result.current[PARTS::PARTS]
+    assert (np.diff(rim) <= 1e-3 * rim[0]).all()
     assert (rim >= 0).all()
     assert rim[0] > rim[-1]
 
@@ -341,7 +363,7 @@ def test_a_swab_half_off_the_plate_etches_what_lies_on_it():
     result = sf.etch_case(case(stroke))
     assert result.current[0] > 0
     total = (result.charge_density * open_area(result)).sum()
-    assert total == pytest.approx(result.current[0] * 3.0, rel=1e-13)
+    assert total == pytest.approx((result.current * result.dwell).sum(), rel=1e-13)
 
 
 # ---------------------------------------------------------------------------------- stated errors

@@ -72,6 +72,7 @@ def case_parts(values: Mapping[str, Any], shelf: Shelf, found: Findings) -> dict
         "swab": swab,
         "wick": wick,
         "cathode": tables.swab.cathode if tables.swab else "",
+        "trail": tables.swab.trail if tables.swab else False,
         "strokes": tuple(moves.values()),
         "rewet": Rewet(**dict(tables.rewet)) if tables.rewet else Rewet(),
         "aim": Aim(**dict(tables.aim)) if tables.aim else Aim(),
@@ -305,7 +306,7 @@ def _swab(table: BudTable | PadTable | None, wick: Wick | None, found: Findings)
     """The wet body; porosity and exponent are the wick's unless given."""
     if table is None or wick is None:
         return None
-    given = table.model_dump(exclude={"form", "wick", "cathode"}, exclude_none=True)
+    given = table.model_dump(exclude={"form", "wick", "cathode", "trail"}, exclude_none=True)
     usual = {"porosity": wick.porosity.value, "wick_exponent": wick.exponent.value}
     form = Pad if table.form == "pad" else Bud
     return found.attempt(("swab",), lambda: form(**{**usual, **given}))

@@ -244,6 +244,7 @@ class _Swab(Table):
     )
     skirt_width: Width = entry("film of liquid around the swab: how wide", usual="0 mm")
     skirt_thickness: Width = entry("film of liquid around the swab: how thick", usual="0 mm")
+    trail: bool = entry("openings stay filled where the swab is not", usual=False)
 
 
 class BudTable(_Swab):
@@ -336,6 +337,7 @@ class RewetTable(Table):
     temperature: Temperature | None = entry(
         "of the swab, when it is reached", usual=None, example="60 degC"
     )
+    pause: Pause = entry("in the air each time", usual="5 s")
 
 
 class AimTable(Table):
@@ -371,6 +373,9 @@ class GridTable(Table):
     )
     rim_tolerance: Annotated[float, Quantity("ratio", above="0", most="0.1")] = entry(
         "share of the current that may leave the window around the swab", usual=1e-3
+    )
+    depth_feedback: Literal["auto", "on", "off"] = entry(
+        "whether the depth reached holds the current back", usual="auto"
     )
 
 

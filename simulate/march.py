@@ -1,0 +1,354 @@
+"""The march: swab, battery and clock carried from stop to stop.
+
+At each stop the place answers (`response`) with the current that belongs to the swab and the supply
+in the middle of the stop; that current warms, dries, sours and gasses the swab (`wetting`), drains
+the battery (`circuit`), and so decides what the next stop finds. Lifts cool the swab in the air.
+When the case's rule is due the swab is lifted, squeezed out, dipped and set down again, which takes
+a pause. A battery that is spent is changed for a fresh one. The loop is compiled
+(`kernels.wet_swab`); here stand its inputs and what it leaves.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simulate.case import Case
+from simulate.circuit import SPENT, Battery, Supply, capacity
+from simulate.electrolyte import viscosity_terms
+from simulate.kernels import wet_swab as kernel
+from simulate.response import LOWEST, SPLITS, STEP, Responses, Setting
+from simulate.setting import Power, Rewet
+from simulate.souring import HYDROXIDES
+from simulate.stroke import Stops
+from simulate.wetting import Ledger, WetBody, WetState, imbalance, notices, wet_body, wetted
+
+Doubles = NDArray[np.float64]
+Integers = NDArray[np.int64]
+
+DRAWN_AT = 0.5
+"""Current at which charge drawn from a battery before the job counts [A]."""
+
+LOOKS = 256
+"""Stops at which the swab is looked at for what a person should know."""
+
+
+@dataclass(frozen=True, eq=False)
+class Rig:
+    """Swab, supply and rule of a case as the compiled march reads them.
+
+    Parameters
+    ----------
+    body : the swab as a lumped body.
+    source : see `SourceNumbers`; rates, charges : logarithms of a battery's currents [A] and
+        capacities [C], empty for a supply that is never drained.
+    used : share of the battery used before the job.
+    rule : when the swab is wetted again.
+    reaction : equilibria and slopes of the electrodes.
+    """
+
+    body: WetBody
+    source: kernel.SourceNumbers
+    rates: Doubles
+    charges: Doubles
+    used: float
+    rule: kernel.RewetNumbers
+    reaction: kernel.Reaction
+
+    @property
+    def swab(self) -> kernel.SwabNumbers:
+        """The body as plain numbers."""
+        return swab_numbers(self.body)
+
+    def supply(self, used: float) -> Supply:
+        """The supply when a share of the battery is used."""
+        emf, resistance = kernel.supply_at(self.source, used)
+        limit = None if math.isinf(self.source.limit) else self.source.limit
+        return Supply(float(emf), float(resistance), limit)
+
+
+@dataclass(frozen=True, eq=False)
+class Condition:
+    """Swab, books and circuit between two stops; see `kernels.wet_swab` for their places."""
+
+    state: Doubles
+    book: Doubles
+    circuit: Doubles
+
+    @property
+    def wet(self) -> WetState:
+        """The swab with its ledger."""
+        return _wet_state(self.state, self.book)
+
+
+@dataclass(frozen=True, eq=False)
+class Track:
+    """What a march leaves: per stop (n,) or (n, ...), and the condition at its end.
+
+    Parameters
+    ----------
+    spot : row of the responses. dwell : [s].
+    record : see `kernels.wet_swab`, columns of a stop's record.
+    middle : the swab in the middle of each stop, (n, STATE_SIZE).
+    nodes : levels of the two nodes used, -1 for none, (n, 2).
+    rewet : whether the swab is wetted again before the stop.
+    end : after the last stop.
+    """
+
+    spot: Integers
+    dwell: Doubles
+    record: Doubles
+    middle: Doubles
+    nodes: Integers
+    rewet: NDArray[np.bool_]
+    end: Condition
+
+    @property
+    def current(self) -> Doubles:
+        """Current of each stop [A]."""
+        return self.record[:, kernel.OUT_CURRENT]
+
+    @property
+    def level(self) -> Doubles:
+        """Where each stop's factor lies among the levels."""
+        return self.record[:, kernel.OUT_LEVEL]
+
+    @property
+    def share(self) -> Doubles:
+        """Share of the second node in each stop's answer."""
+        return self.record[:, kernel.OUT_SHARE]
+
+    def known(self) -> int:
+        """Stops from the first on whose nodes lie no farther off than a usual node would."""
+        away = np.abs(self.nodes - self.level[:, None]).max(axis=1)
+        lost = (away > SPLITS) & (self.record[:, kernel.OUT_FACTOR] > 0.0)
+        return int(np.argmax(lost)) if lost.any() else lost.size
+
+
+# --- a case's rig -----------------------------------------------------------------------------
+
+
+def make_rig(case: Case, setting: Setting) -> Rig:
+    """The rig of a case, air and plate as warm as the liquid when it was mixed."""
+    body = wet_body(
+        case.swab,
+        case.electrolyte,
+        case.metal,
+        filling=case.wick.saturation.value,
+        room_temperature=case.electrolyte.temperature,
+    )
+    source, rates, charges, used = _source(case.supply)
+    reaction = kernel.Reaction(setting.equilibrium[0] - setting.equilibrium[1], setting.fold)
+    return Rig(body, source, rates, charges, used, _rule(case.rewet), reaction)
+
+
+def _source(power: Power) -> tuple[kernel.SourceNumbers, Doubles, Doubles, float]:
+    source, none = power.source, np.zeros(0)
+    if isinstance(source, Battery):
+        numbers = kernel.SourceNumbers(
+            source.open_circuit, source.resistance, power.leads, math.inf,
+            source.fall, source.growth, SPENT,
+        )  # fmt: skip
+        used = power.drawn / capacity(source, DRAWN_AT)
+        return numbers, np.log(source.currents), np.log(source.capacities), used
+    limit = math.inf if source.current_limit is None else source.current_limit
+    numbers = kernel.SourceNumbers(
+        source.emf, source.resistance, power.leads, limit, 0.0, 0.0, SPENT
+    )
+    return numbers, none, none, 0.0
+
+
+def _rule(rule: Rewet) -> kernel.RewetNumbers:
+    charge, time, temperature = (
+        math.inf if each is None else each for each in (rule.charge, rule.time, rule.temperature)
+    )
+    return kernel.RewetNumbers(charge, time, temperature, rule.pause)
+
+
+def swab_numbers(body: WetBody) -> kernel.SwabNumbers:
+    """A lumped body as plain numbers."""
+    heat = body.heat
+    rise, pole, power = viscosity_terms()
+    return kernel.SwabNumbers(
+        heat.water, heat.dry_heat, heat.plate_conductance, heat.air_area, heat.wet_area,
+        heat.water_activity, heat.fresh_temperature, heat.room_temperature,
+        heat.plate_temperature, heat.humidity, heat.air_coefficient, heat.falling_rate,
+        heat.boiling_point, body.volume, body.acid, body.dissociation, body.metal_rate,
+        body.gas_residence, body.sludge_volume, rise, pole, power,
+    )  # fmt: skip
+
+
+def element_numbers(body: WetBody) -> Doubles:
+    """The elements that fall out as hydroxides, (n, 3), see `kernels.wet_swab.fallen_metal`."""
+    rows = [
+        (moles, HYDROXIDES[name][0], math.log10(HYDROXIDES[name][1]))
+        for name, moles in body.elements
+        if name in HYDROXIDES
+    ]
+    return np.array(rows, dtype=np.float64).reshape(-1, 3)
+
+
+def first_condition(rig: Rig) -> Condition:
+    """The swab dipped for the first time, the battery as far used as the case says."""
+    circuit = np.zeros(kernel.CIRCUIT_SIZE)
+    circuit[kernel.USED] = rig.used
+    return condition_of(wetted(rig.body), circuit)
+
+
+def condition_of(state: WetState, circuit: Doubles | None = None) -> Condition:
+    """A condition from a swab's state with its ledger."""
+    names = (name for name in WetState.__dataclass_fields__ if name != "ledger")
+    numbers = [getattr(state, name) for name in names]
+    book = [float(getattr(state.ledger, name)) for name in Ledger.__dataclass_fields__]
+    circuit = np.zeros(kernel.CIRCUIT_SIZE) if circuit is None else circuit
+    return Condition(np.array(numbers, dtype=np.float64), np.array(book), circuit)
+
+
+def _wet_state(state: Doubles, book: Doubles) -> WetState:
+    sums = dict(zip(Ledger.__dataclass_fields__, book.tolist(), strict=True))
+    dips = int(sums.pop("dips"))
+    names = (name for name in WetState.__dataclass_fields__ if name != "ledger")
+    numbers = dict(zip(names, state.tolist(), strict=True))
+    return WetState(**numbers, ledger=Ledger(**sums, dips=dips))
+
+
+# --- the march --------------------------------------------------------------------------------
+
+
+def march_on(
+    rig: Rig,
+    responses: Responses,
+    stops: Stops,
+    spot: Integers,
+    start: Condition,
+    *,
+    lifted: Doubles,
+) -> Track:
+    """Carry a rig over stops, with what responses there are.
+
+    Parameters
+    ----------
+    spot : row of the responses of each stop.
+    start : where it begins; left as it is.
+    lifted : time in the air before each stop, as from `time_lifted` [s].
+    """
+    count = len(stops)
+    record = np.zeros((count, kernel.RECORD_SIZE))
+    middle = np.zeros((count, kernel.STATE_SIZE))
+    nodes, rewet = np.zeros((count, 2), np.int64), np.zeros(count, np.bool_)
+    end = Condition(start.state.copy(), start.book.copy(), start.circuit.copy())
+    kernel.march(
+        rig.swab, element_numbers(rig.body), rig.source, rig.rates, rig.charges, rig.reaction,
+        rig.rule, responses.numbers, (LOWEST, STEP), stops.start, stops.dwell, lifted, spot,
+        end.state, end.book, end.circuit, record, middle, nodes, rewet,
+    )  # fmt: skip
+    return Track(spot, stops.dwell, record, middle, nodes, rewet, end)
+
+
+def time_lifted(stops: Stops) -> Doubles:
+    """Time in the air before each stop [s]."""
+    gap = stops.start[1:] - (stops.start[:-1] + stops.dwell[:-1])
+    return np.concatenate([[0.0], np.where(gap > 1e-9, gap, 0.0)])
+
+
+def time_rested(stops: Stops) -> Doubles:
+    """Time the swab has stood still at its place by the middle of each stop [s]; 0 if it moves."""
+    rested = np.zeros(len(stops))
+    lifted = time_lifted(stops)
+    since = 0.0
+    for n in range(len(stops)):
+        same = n > 0 and stops.x[n] == stops.x[n - 1] and stops.y[n] == stops.y[n - 1]
+        if stops.moving[n] or not same or lifted[n] > 0.0 or stops.moving[n - 1]:
+            since = 0.0
+        if not stops.moving[n]:
+            rested[n] = since + 0.5 * stops.dwell[n]
+            since += stops.dwell[n]
+    return rested
+
+
+# --- what it leaves ---------------------------------------------------------------------------
+
+
+def ledgers(rig: Rig, end: Condition) -> dict[str, dict[str, float]]:
+    """Budgets of a run: what went in and out [J], [C], [kg], [mol], and the imbalance [-].
+
+    Energy counts twice: the supply's work is lost in supply and leads or given to the cell; what
+    the cell does not store in chemistry warms the swab, whose heat goes where the heat ledger says.
+    """
+    state, circuit = end.wet, end.circuit
+    book, gaps = state.ledger, imbalance(state, rig.body)
+    work, given = float(circuit[kernel.WORK]), float(circuit[kernel.GIVEN])
+    capacity_now = state.water * kernel.WATER_HEAT + rig.body.heat.dry_heat
+    stored = capacity_now * (state.temperature - rig.body.heat.fresh_temperature)
+    return {
+        "charge": {
+            "passed": book.charge,
+            "by_acid": book.acid_used * kernel.FARADAY,
+            "by_water": book.hydroxide_made * kernel.FARADAY,
+            "imbalance": gaps["charge"],
+        },
+        "energy": {
+            "supply": work,
+            "lost_in_supply": work - given,
+            "chemical": given - book.heat_in,
+            "heat": book.heat_in,
+            "to_plate": book.heat_plate,
+            "to_air": book.heat_air,
+            "vapour": book.heat_vapour,
+            "discarded": book.heat_discarded,
+            "stored": stored,
+            "imbalance": gaps["energy"],
+        },
+        "water": {
+            "taken": book.water_taken,
+            "evaporated": book.water_evaporated,
+            "boiled": book.water_boiled,
+            "discarded": book.water_discarded,
+            "left": state.water,
+            "imbalance": gaps["water"],
+        },
+        "acid": {
+            "taken": book.acid_taken,
+            "used": book.acid_used,
+            "discarded": book.acid_discarded,
+            "left": state.acid,
+            "imbalance": gaps["acid"],
+        },
+        "metal": {
+            "dissolved": book.metal_dissolved,
+            "discarded": book.metal_discarded,
+            "in_swab": state.metal,
+            "imbalance": gaps["metal"],
+        },
+    }
+
+
+def remarks(rig: Rig, tracks: Sequence[Track]) -> tuple[str, ...]:
+    """What a person should know of a run, each with the time it is first seen, in order of time.
+
+    The swab is looked at `LOOKS` times, and where it is hottest, driest and fullest of gas.
+    """
+    middle = np.concatenate([track.middle for track in tracks])
+    record = np.concatenate([track.record for track in tracks])
+    if not len(middle):
+        return ()
+    looks = set(np.unique(np.linspace(0, len(middle) - 1, LOOKS).astype(int)).tolist())
+    looks |= {
+        int(np.argmax(middle[:, kernel.TEMPERATURE])),
+        int(np.argmin(middle[:, kernel.WATER])),
+    }
+    looks |= {int(np.argmax(record[:, kernel.OUT_GAS])), int(np.argmin(middle[:, kernel.ACID]))}
+    found: dict[str, str] = {}
+    none = np.zeros(kernel.BOOK_SIZE)
+    for n in sorted(looks):
+        when = record[n, kernel.OUT_TIME]
+        for notice in notices(_wet_state(middle[n], none), rig.body):
+            found.setdefault(notice.key, f"after {when:.0f} s: {notice.words}")
+    spent = int(tracks[-1].end.circuit[kernel.SPENT_BATTERIES])
+    if spent:
+        found["battery"] = f"{spent + 1} batteries: each is changed when nine tenths are used"
+    return tuple(found.values())
