@@ -380,7 +380,7 @@ def test_a_change_is_what_etching_the_changed_case_gives(helped):
     """The same coarse cells, etched here by the doors everybody uses."""
     result, explained = helped
     saltier = next(one for one in explained.changes if one.name == "salt")
-    grid = dataclasses.replace(result.case.grid, cell=4.5e-4, stop_spacing=0.375)
+    grid = dataclasses.replace(result.case.grid, cell=6e-4, stop_spacing=0.5)
     base = dataclasses.replace(result.case, grid=grid)
     liquid = dataclasses.replace(base.electrolyte, salt=saltier.factor * base.electrolyte.salt)
     one, two = (sf.etch_case(c) for c in (base, dataclasses.replace(base, electrolyte=liquid)))
@@ -411,6 +411,13 @@ def test_each_cause_has_one_sentence_with_its_numbers(found):
     assert f"rims {deeper:.2g} % deeper" in edge
     assert found.sentences["drift"].startswith("Drift of swab and supply:")
     assert all(text.endswith(".") and "\n" not in text for text in found.sentences.values())
+
+
+def test_the_leading_cause_is_the_one_whose_loss_evens_most(found):
+    evenness = next(one for one in found.attributions if one.name == "evenness")
+    best = max(evenness.without, key=evenness.without.get)
+    assert f"the {CAUSES[best].label} would help most" in found.leading
+    assert f"would be {evenness.without[best]:.3g} instead" in found.leading
 
 
 def test_an_explanation_draws_itself(found, tmp_path):

@@ -114,7 +114,7 @@ def _report(found: Explanation, files: list[Path]) -> str:
         [
             ("Observed", [(one.label, f"{one.observed:.3f}") for one in found.attributions]),
             ("Share of each cause, as a factor", _table(found)),
-            ("In words", [("", sentence) for sentence in found.sentences.values()]),
+            ("In words", [("", text) for text in (*found.sentences.values(), found.leading)]),
             ("Which single change would help most", changes),
             ("Numerical error of the run", _errors(found.result)),
             ("Files", [("", str(file)) for file in files if file.suffix in (".json", ".png")]),

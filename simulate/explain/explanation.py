@@ -68,6 +68,11 @@ class Explanation:
         return {cause: wording.cause_sentence(cause, self.attributions) for cause in CAUSES}
 
     @property
+    def leading(self) -> str:
+        """One sentence: the cause that would help most if it alone were taken away."""
+        return wording.leading_sentence(self.attributions)
+
+    @property
     def advice(self) -> tuple[str, ...]:
         """One sentence for each change, the most helpful first."""
         return tuple(wording.change_sentence(one, self.attributions) for one in self.changes)
@@ -88,6 +93,7 @@ class Explanation:
                 for one in self.attributions
             },
             "sentences": self.sentences,
+            "leading": self.leading,
             "numerical_error": dict(self.result.numerical),
         }
         if self.sensitivities is not None:

@@ -27,7 +27,7 @@ STEP = 0.2
 SLIGHT = 1e-5
 """A loss below this is none [log ratio]."""
 
-COARSER = 1.5
+COARSER = 2.0
 """Cells, and distances of stops, are so many times those of the run."""
 
 
@@ -202,6 +202,7 @@ def _coarse(case: Case) -> Case:
     """The case on cells and stops `COARSER` times as far apart."""
     grid = replace(
         case.grid,
+        refine=False,
         cell=case.grid.cell * COARSER,
         stop_spacing=case.grid.stop_spacing * COARSER,
     )

@@ -33,6 +33,20 @@ def cause_sentence(cause: str, attributions: Sequence[Attribution]) -> str:
     return f"{subject}: {acts}; {ending}."
 
 
+def leading_sentence(attributions: Sequence[Attribution]) -> str:
+    """Which cause, taken away by itself, would make the etch most even."""
+    evenness = next(one for one in attributions if one.name == "evenness")
+    best = max(evenness.without, key=evenness.without.__getitem__)
+    if evenness.without[best] < evenness.observed + SLIGHT:
+        return "No cause taken away by itself would make the etch more even."
+    known = CAUSES[best]
+    return (
+        f"Taken away by itself, the {known.label} would help most: with {known.against}, evenness "
+        f"would be {format_number(evenness.without[best])} instead of "
+        f"{format_number(evenness.observed)}."
+    )
+
+
 def _phrases(cause: str, attributions: Sequence[Attribution]) -> Iterator[str]:
     """What a cause does to each ratio, where it is worth a word."""
     subjects = {

@@ -124,10 +124,13 @@ def _legend(ax: Axes, causes: Sequence[str]) -> None:
 
 
 def _title(bars: Sequence[Bar], causes: Sequence[str]) -> str:
-    """The largest share of the first true ratio, or of the evenness."""
+    """The two largest shares of the first true ratio, or of the evenness."""
     bar = bars[1] if len(bars) > 1 else bars[0]
-    largest = int(np.argmax(np.abs(bar.shares)))
-    return f"Causes of unevenness: {causes[largest]} first for the {bar.label}"
+    largest = np.argsort(-np.abs(bar.shares), kind="stable")[:2]
+    parts = [f"{causes[n]} ×{np.exp(bar.shares[n]):.2f}" for n in largest]
+    return f"{bar.label[0].upper()}{bar.label[1:]} {format_number(bar.observed)}: " + ", ".join(
+        parts
+    )
 
 
 def _caption(result: Result, bars: Sequence[Bar]) -> str:
@@ -175,4 +178,7 @@ def factor_maps(result: Result, wet_time: np.ndarray, density: np.ndarray) -> Fi
 def _spread(values: np.ndarray, weight: np.ndarray) -> str:
     mean = float(np.average(values, weights=weight))
     deviation = float(np.sqrt(np.average((values - mean) ** 2, weights=weight)))
-    return f"{format_number(100.0 * deviation / mean, 2)}\N{NO-BREAK SPACE}%" if mean else "none"
+    if not mean:
+        return "none"
+    share = 100.0 * deviation / mean
+    return ("under 0.1" if share < 0.1 else format_number(share, 2)) + "\N{NO-BREAK SPACE}%"
