@@ -77,7 +77,8 @@ def design_chart(
     caption += f" {missing} without a result are left out." if missing else ""
     if len(sides) > 2:
         caption += f" Mean over {', '.join(side.label for side in sides[2:])}."
-    words(figure, f"{label[0].upper()}{label[1:]} by {' and '.join(labels[:2])}", caption)
+    short = [name.split(" (")[0] for name in (label, *labels[:2])]
+    words(figure, f"{short[0].capitalize()} by {' and '.join(short[1:])}", caption)
     return figure
 
 
@@ -130,8 +131,6 @@ def _contours(ax: Axes, sides: Sequence[_Side], values: np.ndarray, label: str) 
         filled = ax.contourf(x, y, table, levels=12)
         levels = np.asarray(filled.levels)[1::2]
         lines = ax.contour(x, y, table, levels=levels, colors="white", linewidths=0.9)
-        lines.set_in_layout(False)
-        filled.set_in_layout(False)
         for text in ax.clabel(lines, fontsize=9, inline_spacing=3, colors=INK):
             text.set_path_effects([withStroke(linewidth=2.5, foreground="white")])
             text.set_in_layout(False)
@@ -141,7 +140,8 @@ def _contours(ax: Axes, sides: Sequence[_Side], values: np.ndarray, label: str) 
     _bar(ax, mappable, label)
     px, py = np.meshgrid(x, y)
     ax.plot(px[good], py[good], ".", color=SOFT_INK, markersize=4, clip_on=False)
-    ax.plot(px[~good], py[~good], "x", color=RED, clip_on=False)
+    if not good.all():
+        ax.plot(px[~good], py[~good], "x", color=RED, clip_on=False)
     ax.set(xlabel=across.label, ylabel=up.label)
     _ticks(ax, across, "x")
     _ticks(ax, up, "y")
