@@ -64,6 +64,7 @@ Reading order. Each file imports only from those above it; `tests/test_layers.py
     compare       several results beside each other
     variation     what a sweep varies, and the points that makes
     sweep         many cases over processes or a cluster
+    page          the classroom page: one file to pass on
     cli           commands and words for the terminal
 
 The names below are the public face. They are fetched when first used, so that the import is cheap.

@@ -16,6 +16,9 @@ Reading order within the folder::
     sweep       one case over many values
     explain     why here deeper than there
     compare     several cases beside each other
+    draw        the figures of a run
+    page        one file for the classroom
+    export      files that other programs open
 
 Each of the last is one family of commands, with ``register(commands)`` and a function for each.
 Nothing heavy is imported before a command runs, and exceptions become exit status here and nowhere
@@ -32,11 +35,14 @@ from collections.abc import Sequence
 from simulate.cli import (
     check,
     compare,
+    draw,
     dwell,
     etch,
     explain,
+    export,
     metals,
     options,
+    page,
     recipe,
     start,
     sweep,
@@ -75,7 +81,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
 def _run(arguments: Sequence[str] | None) -> int:
     """Parse, run the command, put foreseen errors into words."""
     parser, commands = options.build_parser()
-    for family in (start, metals, recipe, check, etch, dwell, sweep, explain, compare):
+    preparing = (start, metals, recipe, check)
+    doing = (etch, dwell, sweep, explain, compare)
+    showing = (draw, page, export)
+    for family in (*preparing, *doing, *showing):
         family.register(commands)
     chosen = options.parse(parser, arguments)
     if chosen.command is None:

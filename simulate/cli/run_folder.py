@@ -114,6 +114,23 @@ def stored_result(run: str) -> Result:
     return read_result(path / "result.nc" if path.is_dir() else path)
 
 
+def run_name(run: str) -> str:
+    """Name of a run: that of its folder, or of a file that is not called as in one."""
+    path = Path(run).absolute()
+    return path.parent.name if path.name == "result.nc" else path.stem
+
+
+def free_file(path: Path, *, force: bool) -> Path:
+    """A file to be written: refused if it is there already and may not go."""
+    if path.is_dir():
+        raise InputError(Fault("is a folder", "the name of a file", file=str(path)))
+    if path.exists() and not force:
+        raise InputError(
+            Fault("is there already", "a new name by --out, or --force", file=str(path))
+        )
+    return path
+
+
 def default_path(case: str) -> Path:
     """``garden_tag-run`` in the current folder for ``cases/garden_tag.toml``."""
     return Path(f"{Path(case).stem}-run")
