@@ -42,7 +42,7 @@ from simulate.wetting import (
 #: When to wet the swab where a case does not say: 10 C (5 to 12) or 20 s, common practice.
 PRACTICE: Final = Rewet(charge=10.0, time=20.0)
 
-_STEPS: Final = 20  # of a dip
+_STEPS: Final = 12  # of a dip
 _LONGEST: Final = 300.0  # a dip is followed no longer than this [s]
 _DRY: Final = 0.3  # saturation at which a dip ends by itself [-]
 
@@ -160,15 +160,17 @@ def first_dip(bench: Bench, point: OperatingPoint) -> Dip:
         current, power = mean_current(
             bench, numbers | {name: Datum(v, v, v) for name, v in now.items()}
         )
-        limits = [end, rule.time or end, (rule.charge or math.inf) / max(current, 1e-9)]
-        step = min(min(limits) / _STEPS, end - state.time)
+        charge, time = rule.charge or math.inf, rule.time or math.inf
+        rate = max(current, 1e-9)
+        step = min(end, time, charge / rate) / _STEPS
+        step = min(step, end - state.time, (charge - state.wetted_charge) / rate * (1.0 + 1e-12))
         heat = max(power - current * stored, 0.0)
         state = advance(state, body, current=current, heat=heat, time=step)
         hottest = max(hottest, state.temperature)
         seen |= {notice.key: notice for notice in notices(state, body)}
         reason = _reason(state, body, rule)
-    charge = state.wetted_charge
-    return Dip(state.time, charge, charge / state.time, hottest, reason, tuple(seen.values()))
+    passed = state.wetted_charge
+    return Dip(state.time, passed, passed / state.time, hottest, reason, tuple(seen.values()))
 
 
 def depth_yield(metal: Metal) -> Datum:

@@ -41,7 +41,7 @@ Numbers = Mapping[str, Doubles]
 FILMED: Final = 0.7
 """Share of the salt film's limit from which the film, not swab and supply, sets the current [-]."""
 
-_HALVINGS: Final = 45
+_HALVINGS: Final = 38
 
 #: What people read with a bud on steel, by the catalogue's name of the battery.
 COMMON_READINGS: Final[Mapping[str, Datum]] = {

@@ -73,7 +73,7 @@ def test_a_dip_ends_by_its_rule_and_dips_are_counted():
     bench = usual(duration=100.0, rewet=Rewet(charge=3.0))
     forecast = forecast_of(bench)
     assert forecast.dip.reason == "charge"
-    assert forecast.dip.charge == pytest.approx(3.0, rel=0.06)
+    assert forecast.dip.charge == pytest.approx(3.0, rel=1e-6)
     assert forecast.dips == math.ceil(100.0 / forecast.dip.time)
     never = forecast_of(replace(bench, rewet=Rewet()))
     assert never.dips == 1
