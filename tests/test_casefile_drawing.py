@@ -15,6 +15,7 @@ from PIL import Image
 from sample_result import sample_result
 
 from simulate.case import effective_text, parse_case, read_case, with_changes
+from simulate.cli.dwell import _copy_drawings
 from simulate.cli.run_folder import RunFolder, manifest
 from simulate.errors import InputError, ResultError
 from simulate.result import read_result, write_result
@@ -304,3 +305,14 @@ def test_the_manifest_holds_the_checksum_of_each_drawing(folder, drawn):
     (folder / "mark.svg").write_text(SVG + "<!-- -->", encoding="utf-8")
     edited = manifest(place, read_case(folder / "tag.toml"), **facts)
     assert edited["fingerprint"] != told["fingerprint"]
+
+
+def test_a_schedule_elsewhere_takes_its_drawings_along(folder, monkeypatch):
+    case = read_case(written(folder, ('"mark.svg"', '"art/mark.png"\nwidth = "9 mm"')))
+    out = folder.parent / "plan"
+    out.mkdir()
+    assert _copy_drawings(case, out) == [out / "art" / "mark.png"]
+    assert parse_case(case.text, str(out / "schedule.toml")) == case
+    with pytest.raises(InputError, match="another name for the drawing"):
+        _copy_drawings(case, out)
+    assert _copy_drawings(case, folder) == []

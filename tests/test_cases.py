@@ -44,6 +44,7 @@ def mean_depth_in(run: Result, centre: float, width: float) -> float:
 
 def test_every_case_is_tested_here():
     tested = {"garden_tag", "press_and_hold", "brass_pad", "thin_mask", "thick_mask"}
+    tested |= {"drawn_stencil"}
     assert {file.stem for file in CASES.glob("*.toml")} == tested
 
 
@@ -179,3 +180,38 @@ def test_narrow_slots_are_deeper_and_a_thick_mask_makes_them_more_alike():
         assert (np.diff(row) < 0).all()
     spread = {name: row[0] / row[-1] for name, row in depths.items()}
     assert 1.3 < spread["thick_mask"] < spread["thin_mask"] < 1.8
+
+
+# A drawing ----------------------------------------------------------------------------------------
+
+
+def test_the_snail_lies_in_the_middle_of_its_label_and_can_be_cut():
+    drawn = case("drawn_stencil")
+    width, height = drawn.plate.width, drawn.plate.height
+    left, low, right, high = openings(drawn.stencil).bounds
+    assert (left + right, low + high) == pytest.approx((width, height), abs=1e-8)
+    assert right - left == pytest.approx(21.9e-3, abs=0.05e-3)  # the tail's tip to the far ball
+    outline = [(0, 0), (width, 0), (width, height), (0, height)]
+    assert [finding.words for finding in stencil_findings(drawn.stencil, outline)] == []
+
+
+def test_the_snails_shell_has_the_area_of_its_line():
+    """Half circles of 0.65, 1.95, 3.25 and 4.55 mm, 1.3 mm wide, with a round cap at either end.
+
+    As wide as twice its radius, the innermost half circle covers half a disc.
+    """
+    shell = min(openings(case("drawn_stencil").stencil).geoms, key=lambda part: part.bounds[2])
+    line = np.pi * (1.95 + 3.25 + 4.55) * 1.3 + 0.5 * np.pi * 1.3**2
+    caps = np.pi * 0.65**2
+    assert shell.area * 1e6 == pytest.approx(line + caps, rel=1e-3)
+
+
+def test_the_snail_comes_out_at_its_aimed_depth():
+    """On cells of 0.4 mm, twice the case's own."""
+    aim = case("drawn_stencil").aim
+    summary = result("drawn_stencil", "0.4 mm").summary
+    assert summary["mean_depth"]["value"] == pytest.approx(aim.depth, rel=aim.tolerance)
+    assert summary["mean_depth"]["value"] == pytest.approx(3.9e-6, rel=0.05)
+    assert summary["open_area"]["value"] == pytest.approx(
+        openings(case("drawn_stencil").stencil).area, rel=1e-9
+    )

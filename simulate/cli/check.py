@@ -5,10 +5,12 @@ from __future__ import annotations
 import argparse
 import math
 from collections.abc import Iterator
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from simulate.cli import options, safety_box, words
 from simulate.cli.facts import Fact, Section, of_band, span
+from simulate.errors import Fault, InputError
 
 if TYPE_CHECKING:
     from simulate.bench import Bench
@@ -21,7 +23,8 @@ _STORY = """\
 Read a case and say what it means in plain words: what your meter should read,
 how long it takes, when to wet the swab, how many batteries, whether it is safe
 in your room, what the stencil will not survive, and what a run costs. Quick
-formulas, each with its band; no field is solved and nothing is written."""
+formulas, each with its band; no field is solved, and nothing is written but the
+picture of the stencil that --draw asks for."""
 
 #: Time of one processor for one cell of one solve [s], measured on a common machine.
 _SOLVE_TIME = 1e-6
@@ -40,6 +43,10 @@ def register(commands: argparse._SubParsersAction[options.Parser]) -> None:
     """Add the command."""
     parser = options.add_command(commands, "check", check, "say what a case means", _STORY)
     options.add_case(parser)
+    parser.add_argument(
+        "--draw", metavar="FILE", help="draw the stencil as understood: .png, .svg or .pdf"
+    )
+    parser.add_argument("--force", action="store_true", help="draw over a file that is there")
 
 
 def check(arguments: argparse.Namespace) -> int:
@@ -49,26 +56,55 @@ def check(arguments: argparse.Namespace) -> int:
     from simulate.forecast import forecast_of
     from simulate.precautions import foreseen
 
+    picture = _picture_path(arguments)
     case = read_case(arguments.case)
     bench = bench_of(case)
     forecast = forecast_of(bench)
     box = foreseen(case, forecast)
     findings = _findings(case)
     sections = list(_sections(case, bench, forecast, findings))
+    if picture is not None:
+        _draw(case, findings, picture)
     if arguments.json:
         content: dict[str, Any] = {section.key: section.plain() for section in sections}
         content |= {"safety": box.plain(), "cautions": list(box.cautions)}
         content |= {"findings": [vars(finding) for finding in findings]}
         content |= {"causes": [_plain_cause(cause) for cause in forecast.point.causes]}
         head = {"exit": options.EXIT_DONE, "title": case.title, "etches": case.metal.etches}
+        head |= {"picture": str(picture)} if picture is not None else {}
         words.tell_json("check", head | {"level": box.level} | content)
     elif not arguments.quiet:
         lines = [(section.heading, section.lines()) for section in sections]
+        if picture is not None:
+            lines.append(("Drawn", [("", str(picture))]))
         parts = [*safety_box.on_top(box), lines[0], *safety_box.in_place(box), *lines[1:]]
         words.tell(words.report(case.title, [*parts, *safety_box.cautions(box)]))
     if arguments.json or arguments.quiet:
         safety_box.warn(box)
     return options.EXIT_DONE
+
+
+def _picture_path(arguments: argparse.Namespace) -> Path | None:
+    """Where to draw; refused before any work where that cannot or must not be."""
+    if arguments.draw is None:
+        return None
+    from simulate.figures.style import FORMATS
+
+    path = Path(arguments.draw)
+    if path.suffix.lstrip(".") not in FORMATS:
+        expected = "a name ending in " + ", ".join(f".{kind}" for kind in FORMATS)
+        raise InputError(Fault("no such kind of picture", expected, file=str(path)))
+    if path.exists() and not (arguments.force and path.is_file()):
+        expected = "a new name, or --force to draw over a picture"
+        raise InputError(Fault("is there already", expected, file=str(path)))
+    return path
+
+
+def _draw(case: Case, findings: tuple[Finding, ...], path: Path) -> None:
+    from simulate.figures.cutting import stencil_map
+    from simulate.figures.style import save_figure
+
+    save_figure(stencil_map(case, findings), path)
 
 
 def _sections(
@@ -285,6 +321,8 @@ def _stencil(case: Case) -> list[Fact]:
 
     area = openings(case.stencil)
     facts = [Fact("mask", case.mask.label)] if case.mask else []
+    names = dict.fromkeys(drawing.name for drawing in case.drawings)
+    facts += [Fact("from files", ", ".join(names))] if names else []
     return [
         *facts,
         Fact("thickness", case.stencil.thickness, "m", "mm"),

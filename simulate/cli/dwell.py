@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from simulate.cli import options, words
+from simulate.errors import Fault, InputError
 
 if TYPE_CHECKING:
     from simulate.case import Case
@@ -94,10 +95,30 @@ def _keep(plan: DwellPlan, folder: Any) -> list[Path]:
         with replacing(file) as part:
             part.write_text(text, encoding="utf-8")
     plan.draw(files[2])
+    files += _copy_drawings(plan.schedule_case, folder.path)
     files.append(folder.write("summary.json", {"schema": words.SCHEMA, **plan.summary}))
     listing = {"schema": words.SCHEMA, "kind": "swabfield run", "files": folder.names(files)}
     folder.write(MANIFEST, listing)
     return files
+
+
+def _copy_drawings(case: Case, folder: Path) -> list[Path]:
+    """Put the drawings that a case names below a folder, so that its text can be read there."""
+    from simulate.result import replacing
+
+    copies = []
+    for name in dict.fromkeys(drawing.name for drawing in case.drawings):
+        source, target = Path(case.path).parent / name, (folder.resolve() / name).resolve()
+        if target == source.resolve():
+            continue
+        if target.exists():
+            expected = "another name for the drawing"
+            raise InputError(Fault("is the name of a file of this folder", expected, file=name))
+        target.parent.mkdir(parents=True, exist_ok=True)
+        with replacing(target) as part:
+            part.write_bytes(source.read_bytes())
+        copies.append(folder / target.relative_to(folder.resolve()))
+    return copies
 
 
 def _report(plan: DwellPlan, files: list[Path], shown: int | None) -> str:

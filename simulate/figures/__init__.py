@@ -5,6 +5,7 @@ Reading order within the folder::
     style     the look of every figure, and its file
     plan      the plate from above: map, openings, colour bar, scale bar
     wording   titles and captions, made from the numbers
+    cutting   a stencil before it is cut: openings, islands, thin places
     maps      depth of etch; current density at one stop
     profile   depth along a line
     history   current and voltage against time
