@@ -17,15 +17,15 @@ DRIVERS = ("playwright", "axe_playwright_python")
 
 
 def missing_for_browser_tests() -> list[str]:
-    """What the tests in a browser need and this machine has not; under CI they run regardless."""
-    if os.environ.get("CI"):
+    """What the tests in a browser need and this machine has not; nothing if they are demanded."""
+    if os.environ.get("SWABFIELD_BROWSER_TESTS") == "required":
         return []
     drivers = [name for name in DRIVERS if importlib.util.find_spec(name) is None]
     return [*drivers, *([] if BROWSER else ["chromium"])]
 
 
 def pytest_ignore_collect(collection_path: Path) -> bool | None:
-    """Leave the tests in a browser out where there is none."""
+    """Leave the tests in a browser out where there is none, unless they are asked for by name."""
     in_browser = collection_path.name == "test_page_browser.py"
     return True if in_browser and missing_for_browser_tests() else None
 

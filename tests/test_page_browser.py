@@ -1,7 +1,7 @@
 """The classroom page in a real browser, off the network: what it does, says, and how fast.
 
-Needs playwright and Chromium from the system; conftest leaves these tests out where they are
-missing, except under CI.
+Needs the extra page-test and Chromium from the system; conftest leaves these tests out where they
+are missing, and says so, unless SWABFIELD_BROWSER_TESTS is "required".
 """
 
 from __future__ import annotations
