@@ -17,10 +17,16 @@ from typing import Any
 from simulate.bench import bench_of
 from simulate.circuit import Battery, capacity
 from simulate.errors import Fault, InputError
-from simulate.etching import TOLERANCE
 from simulate.explain.measures import measures_of
 from simulate.forecast import forecast_of
+from simulate.response import TOLERANCE
 from simulate.result import Result
+
+SHARED = ("window_rim", "interpolation", "surface_blocks")
+"""Errors of a run that touch every quantity."""
+
+SOLVED = 0.1 * TOLERANCE
+"""Error that the solves leave in every quantity [-]."""
 
 LEAST, MOST = 2, 8
 """So many results can be set beside each other."""
@@ -201,14 +207,15 @@ def _rows(results: Sequence[Result]) -> list[Row]:
 
 
 def stated_error(result: Result, quantity: str) -> float:
-    """Relative numerical error of a quantity [-]: its own, or that of what the run states.
+    """Relative numerical error of a quantity [-]: all that the run states and that touches it.
 
-    Where a run states none for the quantity, those of the window's rim, of the spacing of stops
-    and of the solver stand for it; the error of the cells is then not in it.
+    The error of cells and stops is the quantity's own, where the run was asked for it; otherwise
+    that of the spacing of stops stands for it, and the error of the cells is not in it.
     """
-    own = result.numerical.get(quantity)
-    rest = result.numerical.get("window_rim", 0.0) + result.numerical.get("stop_spacing", 0.0)
-    return (abs(own) if own is not None and isfinite(own) else rest) + TOLERANCE
+    known = {name: abs(value) for name, value in result.numerical.items() if isfinite(value)}
+    parts = [known.get(name, 0.0) for name in SHARED]
+    parts.append(known.get(quantity, known.get("stop_spacing", 0.0)))
+    return sum(parts) + SOLVED
 
 
 def _narrow_to_wide(result: Result) -> float:

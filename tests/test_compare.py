@@ -67,6 +67,9 @@ def test_time_to_depth_is_that_of_the_aim_at_the_runs_pace(sample):
 def test_a_run_without_an_error_of_its_cells_is_told_so(sample):
     bare = dataclasses.replace(sample, numerical={"window_rim": 2e-3, "stop_spacing": 1e-3})
     assert stated_error(bare, "mean_depth") == pytest.approx(3e-3, rel=1e-2)
+    carried = {"interpolation": 4e-3, "surface_blocks": 5e-3, "mean_depth": 6e-3}
+    more = dataclasses.replace(bare, numerical={**bare.numerical, **carried})
+    assert stated_error(more, "mean_depth") == pytest.approx(0.017, rel=1e-2)
     assert not compare_results([bare, sample], "ab").grid_error_stated
     assert compare_results([sample, sample], "ab").grid_error_stated
 

@@ -265,10 +265,10 @@ HOLD = 'pattern = "hold"\nx = "6 mm"\ny = "5 mm"\ntime = "10 s"'
 
 
 def test_under_a_slab_held_still_the_mask_edge_is_the_cause():
-    slab = 'form = "pad"\nwidth = "10 mm"\nlength = "12 mm"\nheight = "2 mm"'
+    slab = 'form = "pad"\nwidth = "8.4 mm"\nlength = "8.4 mm"\nheight = "1.5 mm"'
     shapes = rectangle(6, 5, 2.4, 2.4)
     result = sf.etch_case(
-        without_kinetics(case(shapes=shapes, swab=slab, stroke=HOLD, emf=9, cell=0.1))
+        without_kinetics(case(shapes=shapes, swab=slab, stroke=HOLD, emf=9, cell=0.15))
     )
     explained = explain_result(result, ((4.85e-3, 5e-3), (5.95e-3, 5e-3)), changes=False)
     assert {one.name for one in explained.attributions} == {"evenness", "edge_ratio", "spots"}

@@ -9,7 +9,7 @@ product of exact maps again, each made by solving the case once more without som
     opening  current through the stencil over that on the bare plate, evened within each opening as
              a tall wall of mask would
     edge     what the evening took away
-    drift    the run itself over a run whose swab and supply stay fresh
+    drift    the run itself over one whose swab and supply stay fresh and whose metal stays bare
 
 Each cause is taken away by putting 1 for its map. Two need other maps instead: without
 polarisation and film, all are those of a solve with ideal electrodes; without the swab's shape,
@@ -31,20 +31,21 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
-from simulate.case import all_stops
 from simulate.circuit import Supply
-from simulate.etching import Setting, make_setting, solve_places
+from simulate.course import Course, lay_out, without_films
 from simulate.explain.evening import evened
 from simulate.polarisation import law_row
 from simulate.removal import depth_from_charge
+from simulate.response import FRESH, Responses, Setting, Spot, solve_places, solve_spots
 from simulate.result import Result
 from simulate.stencil import Stencil, area_fractions, opening_width, openings
-from simulate.stroke import Stops
 from simulate.swab import Pad
 from simulate.window import Place, Window
 
 Doubles = NDArray[np.float64]
+Integers = NDArray[np.int64]
 Progress = Callable[[int, int], None]
+Visits = Mapping[Place, float]
 Region = tuple[float, float, float, float]
 
 BEYOND = 2.0
@@ -109,53 +110,46 @@ class Factors:
         return depth_from_charge(self.result.case.metal, self.charge(causes))
 
 
-@dataclass(frozen=True, eq=False)
-class _Stroke:
-    """Where the swab stands and for how long: places, the time at each [s]; all stops last
-    ``total`` [s]."""
-
-    places: Sequence[Place]
-    time: Doubles
-
-    @property
-    def total(self) -> float:
-        return float(self.time.sum())
-
-
 def factors_of(result: Result, progress: Progress | None = None) -> Factors:
     """Solve the counterfactuals of a run.
 
-    Costs about as much as two runs of the case: one with ideal electrodes, one with fresh swab
-    and supply; bare plate and slab are a small part of it.
+    Costs about as much as two surveys of the case's places: one with ideal electrodes, one with
+    fresh swab and supply; bare plate and slab are a small part of it.
 
     Parameters
     ----------
-    progress : called with the places solved and the places there are.
+    progress : called with the fields solved and an estimate of how many there will be.
     """
     case = result.case
-    fresh = make_setting(case, result.open_fraction)
-    stroke = _stroke(fresh.window, _first(all_stops(case), result.time.size))
-    tick = _counted(progress, 2 * len(stroke.places))
+    course = lay_out(case)
+    fresh, ideal = course.setting, without_polarisation(course.setting)
+    stops = course.stops.dwell[: result.time.size]
+    tick = _counted(progress, 2 * len(course.places))
+    visits = _visits(course.places, course.place[: stops.size], stops)
+    charge = {}
+    charge[False] = _charge(ideal, [Spot(place) for place in visits], list(visits.values()), tick)
+    charge[True], rest = _filmed_charge(course, stops, tick)
+
     area = result.open_area
     inside = area > 0.0
     width = opening_width(openings(case.stencil), result.x, result.y)
     cell = (fresh.window.cell, fresh.window.cell)
-
-    wet = wet_time(fresh.window, stroke, area.shape)
+    contact = wet_time(fresh.window, visits, area.shape)
+    wet = (
+        wet_time(fresh.window, visits, area.shape, everywhere=True)
+        if fresh.window.flooded
+        else contact
+    )
     reached = inside & (wet > 0.0)
-    wet_area = float((wet * area).sum())
-    swab, opening, edge = {}, {}, {}
-    ideal = without_polarisation(fresh)
-    charge = {False: charge_map(ideal, stroke, tick), True: charge_map(fresh, stroke, tick)}
-    level = {kind: float(part.sum()) / wet_area for kind, part in charge.items()}
-    bare, resistance = bare_charge(at_level(ideal, level[False], 1.0), stroke, area.shape)
+    level = {kind: float(part.sum() / (contact * area).sum()) for kind, part in charge.items()}
+    bare, resistance = bare_charge(at_level(ideal, level[False], 1.0), visits, area.shape)
     slab = slab_for(ideal, resistance)
-    rest = fresh.equilibrium[0] - fresh.equilibrium[1]
-    drive = resistance * level[False] / (ideal.supply.emf - rest)
-    for polarised, setting in ((False, ideal), (True, fresh)):
+    drive = resistance * level[False] / (ideal.supply.emf - _rest_voltage(fresh))
+    swab, opening, edge = {}, {}, {}
+    for polarised, setting in ((False, ideal), (True, replace(fresh, laws=fresh.laws_at(rest)))):
         given = at_level(setting, level[polarised], drive)
         if polarised:
-            bare, _ = bare_charge(given, stroke, area.shape)
+            bare, _ = bare_charge(given, visits, area.shape)
         whole = np.zeros(area.shape)
         _add_at(whole, *slab_density(given, slab, case.stencil))
         swab[polarised] = _ratio(bare, wet, reached)
@@ -167,6 +161,49 @@ def factors_of(result: Result, progress: Progress | None = None) -> Factors:
             edge[polarised, shaped] = _ratio(ratio, opening[polarised, shaped], inside)
     drift = _ratio(result.charge_density * area, charge[True], reached)
     return Factors(result, np.where(inside, wet, 0.0), swab, opening, edge, drift)
+
+
+def _visits(places: Sequence[Place], place: Integers, dwell: Doubles) -> Visits:
+    """Time at each place that is visited at all [s], in order of first visit."""
+    time = np.bincount(place, weights=dwell, minlength=len(places))
+    return {each: float(time[n]) for n, each in enumerate(places) if time[n] > 0.0}
+
+
+def _charge(
+    setting: Setting, spots: Sequence[Spot], time: Sequence[float], tick: Callable[[], None]
+) -> Doubles:
+    """Charge that passes each cell of the plate [C], (ny, nx)."""
+    charge = np.zeros(setting.open_fraction.size)
+    fields = solve_spots(setting, None, [(spot, (1.0,)) for spot in spots])
+    for (field,), duration in zip(fields, time, strict=True):
+        charge[field.cells] += duration * field.current
+        tick()
+    return charge.reshape(setting.open_fraction.shape)
+
+
+def _filmed_charge(course: Course, dwell: Doubles, tick: Callable[[], None]) -> tuple[Doubles, int]:
+    """Charge with swab and supply fresh [C], (ny, nx), salt films as they come on while the swab
+    rests; and the step of rest at which most of it passes."""
+    setting = course.setting
+    responses = Responses(course.spots, setting.supply, setting.fold)
+    survey = solve_spots(setting, None, [(Spot(place), (1.0,)) for place in course.places])
+    for row, (field,) in enumerate(survey):
+        responses.nodes[row, FRESH] = field
+        tick()
+    spot = without_films(course, responses).spot[: dwell.size]
+    rows = [int(row) for row in np.unique(spot)]
+    films = [row for row in rows if (row, FRESH) not in responses.nodes]
+    solved = solve_spots(setting, None, [(course.spots[row], (1.0,)) for row in films])
+    for row, (field,) in zip(films, solved, strict=True):
+        responses.nodes[row, FRESH] = field
+    time = np.bincount(spot, weights=dwell, minlength=len(course.spots))
+    charge = np.zeros(setting.open_fraction.size)
+    passed: dict[int, float] = {}
+    for row in rows:
+        field, rest = responses.nodes[row, FRESH], course.spots[row].rest
+        charge[field.cells] += time[row] * field.current
+        passed[rest] = passed.get(rest, 0.0) + time[row] * field.total
+    return charge.reshape(course.shape), max(passed, key=passed.__getitem__)
 
 
 def _ratio(above: Doubles, below: Doubles, where: NDArray[np.bool_]) -> Doubles:
@@ -187,42 +224,30 @@ def _counted(progress: Progress | None, total: int) -> Callable[[], None]:
     return tick
 
 
-def _first(stops: Stops, count: int) -> Stops:
-    names = ("x", "y", "dwell", "start", "moving", "pass_index")
-    return Stops(**{name: getattr(stops, name)[:count] for name in names})
-
-
-def _stroke(window: Window, stops: Stops) -> _Stroke:
-    every = [window.place(*xy) for xy in zip(stops.x, stops.y, strict=True)]
-    time: dict[Place, float] = {}
-    for place, dwell in zip(every, stops.dwell, strict=True):
-        time[place] = time.get(place, 0.0) + float(dwell)
-    return _Stroke(tuple(time), np.array(list(time.values())))
-
-
 def without_polarisation(setting: Setting) -> Setting:
     """The setting with ideal electrodes at the same potentials at no current."""
-    laws = np.array([law_row(None), law_row(None)])
+    laws = np.array([law_row(None)] * len(setting.laws))
     laws[:, 7] = setting.laws[:, 7]
-    return replace(setting, laws=laws)
+    return replace(setting, laws=laws, limits=np.zeros((0, 0)))
 
 
-def charge_map(setting: Setting, stroke: _Stroke, tick: Callable[[], None]) -> Doubles:
-    """Charge that passes each cell of the plate [C], (ny, nx)."""
-    charge = np.zeros(setting.open_fraction.size)
-    fields = solve_places(setting, stroke.places)
-    for field, time in zip(fields, stroke.time, strict=True):
-        np.add.at(charge, field.cells, time * field.current)
-        tick()
-    return charge.reshape(setting.open_fraction.shape)
+def _rest_voltage(setting: Setting) -> float:
+    """Voltage between plate and cathode at no current [V]."""
+    return setting.equilibrium[0] - setting.equilibrium[1]
 
 
-def wet_time(window: Window, stroke: _Stroke, shape: tuple[int, ...]) -> Doubles:
-    """Time each cell lies under the wet patch, partly covered cells in proportion [s]."""
-    plans = {phase: window.wet(phase).plan for phase in {p.phase for p in stroke.places}}
+def wet_time(
+    window: Window, visits: Visits, shape: tuple[int, ...], *, everywhere: bool = False
+) -> Doubles:
+    """Time each cell lies under the wet patch, partly covered cells in proportion [s].
+
+    everywhere : time in the window about the swab instead, where openings stay wet.
+    """
+    plans = {phase: window.wet(phase).plan for phase in {place.phase for place in visits}}
     total = np.zeros(shape)
-    for place, time in zip(stroke.places, stroke.time, strict=True):
-        _add_at(total, time * plans[place.phase], place.corner)
+    for place, time in visits.items():
+        plan = plans[place.phase]
+        _add_at(total, time * (np.ones_like(plan) if everywhere else plan), place.corner)
     return total
 
 
@@ -248,8 +273,8 @@ def at_level(setting: Setting, density: float, drive: float) -> Setting:
     the setting's own: a film that caps the current is met as it is in the run. Its current limit
     stands here for 1 m2; whoever knows the wet area multiplies by it.
     """
-    equilibrium = setting.equilibrium[0] - setting.equilibrium[1]
-    emf = equilibrium + max(drive, 1.0) * (setting.supply.emf - equilibrium)
+    rest = _rest_voltage(setting)
+    emf = rest + max(drive, 1.0) * (setting.supply.emf - rest)
     return replace(setting, supply=Supply(emf, 0.0, density))
 
 
@@ -260,7 +285,7 @@ def _over(setting: Setting, area: float) -> Supply:
     return replace(setting.supply, current_limit=limit * area)
 
 
-def bare_charge(setting: Setting, stroke: _Stroke, shape: tuple[int, ...]) -> tuple[Doubles, float]:
+def bare_charge(setting: Setting, visits: Visits, shape: tuple[int, ...]) -> tuple[Doubles, float]:
     """Charge per area on a plate without a mask [C/m2], and the mean resistance there [ohm m2].
 
     The swab's current does not depend on where it stands then, but for the way it lies on the
@@ -272,7 +297,7 @@ def bare_charge(setting: Setting, stroke: _Stroke, shape: tuple[int, ...]) -> tu
     """
     window = setting.window
     nowhere = np.ones(window.shape[1:])
-    phases = sorted({place.phase for place in stroke.places})
+    phases = sorted({place.phase for place in visits})
     patch = float(window.wet(phases[0]).plan.sum()) * window.cell**2
     bare = replace(setting, open_fraction=nowhere, supply=_over(setting, patch))
     fields = list(solve_places(bare, [Place(phase, (0, 0)) for phase in phases]))
@@ -282,10 +307,9 @@ def bare_charge(setting: Setting, stroke: _Stroke, shape: tuple[int, ...]) -> tu
         density[field.cells] = field.current / window.cell**2
         maps[phase] = density.reshape(nowhere.shape)
     total = np.zeros(shape)
-    for place, time in zip(stroke.places, stroke.time, strict=True):
+    for place, time in visits.items():
         _add_at(total, time * maps[place.phase], place.corner)
-    rest = setting.equilibrium[0] - setting.equilibrium[1]
-    return total, (fields[0].voltage - rest) * patch / fields[0].total
+    return total, (fields[0].voltage - _rest_voltage(setting)) * patch / fields[0].total
 
 
 def slab_for(setting: Setting, resistance: float) -> Pad:
