@@ -91,6 +91,7 @@ def test_a_run_stopped_before_its_first_stop_gets_the_box_of_its_case():
         temperature=None,
         sample_stop=np.zeros(0, np.int64),
         sample_density=run.sample_density[:0],
+        sample_depth=None if run.sample_depth is None else run.sample_depth[:0],
     )
     assert after_run(none).plain() == foreseen(run.case).plain()
 

@@ -29,6 +29,9 @@ picture of the stencil that --draw asks for."""
 #: Time of one processor for one cell of one solve [s], measured on a common machine.
 _SOLVE_TIME = 1e-6
 
+#: Solves for each place of the swab and each state of the surface; least number; most states.
+_SOLVES, _LEAST_SOLVES, _BLOCKS = 4, 20, 6
+
 _SHOWN = 6  # findings of one kind in a report; the JSON object holds all
 
 _HOLDERS = {
@@ -119,7 +122,7 @@ def _sections(
     yield Section("stencil", "Stencil", _stencil(case))
     yield Section("swab", "Swab", _swab(case))
     yield Section("stroke", "Stroke", _stroke(case))
-    yield Section("cost", "Cost of etching it here", _cost(case))
+    yield Section("cost", "Cost of etching it here", _cost(case, bench, forecast))
 
 
 # At the bench -------------------------------------------------------------------------------------
@@ -360,7 +363,8 @@ def _stroke(case: Case) -> list[Fact]:
     ]
 
 
-def _cost(case: Case) -> list[Fact]:
+def _cost(case: Case, bench: Bench, forecast: Forecast) -> list[Fact]:
+    """What a run will take; the number of solves is known only when it is done."""
     from simulate.case import all_stops
     from simulate.conductance import memory_needed
     from simulate.stroke import distinct_places
@@ -369,8 +373,9 @@ def _cost(case: Case) -> list[Fact]:
     stops = all_stops(case)
     cell = case.grid.cell / case.grid.finer
     window = Window(case.swab, case.stencil.thickness, cell)
-    places, _ = distinct_places(stops)
-    solves = len({window.place(float(x), float(y)) for x, y in places})
+    spots, _ = distinct_places(stops)
+    places = len({window.place(float(x), float(y)) for x, y in spots})
+    solves = max(_LEAST_SOLVES, _SOLVES * places * _blocks(bench, forecast))
     nz, ny, nx = window.shape
     seconds = _SOLVE_TIME * solves * nz * ny * nx
     memory = memory_needed((nz, ny, nx))
@@ -378,8 +383,18 @@ def _cost(case: Case) -> list[Fact]:
     return [
         Fact("cell", cell, "m", "mm"),
         Fact("stops", float(len(stops))),
-        Fact("solves", float(solves), words=f"{solves}, one for each place of the swab"),
+        Fact("places", float(places)),
+        Fact("solves", float(solves), words=f"about {solves}, as swab and surface change"),
         Fact("window", f"{nx} x {ny} x {nz} cells around the swab"),
         Fact("work", seconds, "s", words=f"about {span(seconds)} of one processor, or shared"),
         Fact("memory", memory, "B", words=size),
     ]
+
+
+def _blocks(bench: Bench, forecast: Forecast) -> int:
+    """In how many states a run will take the surface of the metal."""
+    from simulate.surface import milestones, sinks_enough
+
+    sinks = sinks_enough(forecast.depth.value, bench.width, bench.thickness)
+    dose = forecast.charge.value / bench.open_area
+    return min(_BLOCKS, 1 + len(milestones(bench.metal, dose, sinks=sinks)))
