@@ -40,6 +40,7 @@ Reading order. Each file imports only from those above it; `tests/test_layers.py
     recipe        doses of salt against conductivity, current and time
     uncertainty   Richardson's extrapolation and the grid convergence index
     result        what a run leaves, and its NetCDF file
+    grid_error    what the cells do to a run: the case on coarser ones
     surface       films, layers and depth of the metal as charge passes
     response      how one place answers to conductivity and supply
     march         swab, battery and clock from stop to stop
@@ -59,6 +60,7 @@ Reading order. Each file imports only from those above it; `tests/test_layers.py
     pieces        the path in pieces, and a schedule over them
     allotment     time allotted by least squares
     crowding      what of the current's spread no time can even out
+    dwell_fields  fields by place, and swab and supply carried along a stroke
     dwell         the times that give a wanted depth, and what no schedule can even out
     explain       why here deeper than there: causes, shares, the change that helps
     compare       several results beside each other

@@ -2,11 +2,14 @@
 
 At a given state of swab and supply the charge a place receives is a sum over the stops of (charge
 per area and second there) x (time at the stop). The fields are solved once for every place of the
-path; then `simulate.allotment` finds the times. Solved again for places all over the plate, the
-same least squares gives what no schedule can even out: the crowding of the current at the rims of
-the openings, which moves with the stencil and not with the hand.
+path, with the swab in its usual state and the metal's surface as it will be half way; then
+`simulate.allotment` finds the times. Swab and supply are carried along the schedule (`march`),
+each piece's rate is put right by the state it was worked in, and the times are found again, until
+they stay.
 
-The swab counts as freshly wetted and the supply as fresh, at every stop.
+The same least squares for places all over the plate gives what no schedule can even out: the
+crowding of the current at the rims of the openings, which moves with the stencil and not with the
+hand (`simulate.crowding`).
 """
 
 from __future__ import annotations
@@ -15,7 +18,7 @@ import csv
 import io
 import math
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
@@ -23,25 +26,26 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulate.allotment import best_times, reduce_rows, whole_times
-from simulate.case import Case, all_stops, with_changes
-from simulate.crowding import Rates, blurred, even_times, lattice_rates, split_rates
+from simulate.case import Case, with_changes
+from simulate.course import lay_out
+from simulate.crowding import blurred, even_times, lattice_rates, split_rates
+from simulate.dwell_fields import Fields, Progress, Spread
 from simulate.errors import Fault, InputError
-from simulate.etching import Setting, StopField, make_setting, plate_edges, solve_places
-from simulate.pieces import Pace, Piece, Visit, count_dips, cut_path, make_visits
-from simulate.removal import charge_for_depth, depth_from_charge
-from simulate.stencil import area_fractions, openings, rim_distance
-from simulate.stroke import Hatch, Path, Stops
+from simulate.pieces import Pace, Piece, Visit, cut_path, make_visits
+from simulate.stencil import openings
+from simulate.stroke import Hatch, Path
 from simulate.swab import contact_outline, contact_size
-from simulate.window import PHASES, Place
 
 if TYPE_CHECKING:
-    from scipy.sparse import csc_array, csr_array
+    from scipy.sparse import csc_array
 
 Doubles = NDArray[np.float64]
-Progress = Callable[[int, int], None]
 
 PIECE = 0.5
 """Length of a piece of the path over the lesser width of the contact patch."""
+
+ROUNDS = 3
+"""How often the times are found anew for the state that the schedule leaves the swab in."""
 
 LATTICE = 0.7
 """Spacing of the places solved all over the plate over the contact patch, along and across it."""
@@ -51,39 +55,6 @@ STEP = 0.25
 
 HAND = 1e-3
 """How far a hand misses the place it aims at, one sigma [m]; a guess."""
-
-RIM = 1.5e-4
-"""What lies nearer to a rim is called edge when the remaining unevenness is put into words [m]."""
-
-
-@dataclass(frozen=True, eq=False)
-class Spread:
-    """How depth lies over the open area.
-
-    Parameters
-    ----------
-    depth : (ny, nx) [m]; 0 under the mask.
-    mean : over the open area [m].
-    evenness : 1 - standard deviation / mean [-].
-    within : share of the open area within the tolerance of the depth wanted [-].
-    edge_ratio : mean depth within `RIM` of a rim over that of the rest [-]; nan if there is none.
-    time : on the plate [s].
-    rewets : how often the swab is wetted again.
-    """
-
-    depth: Doubles
-    mean: float
-    evenness: float
-    within: float
-    edge_ratio: float
-    time: float
-    rewets: int
-
-    @property
-    def summary(self) -> dict[str, Any]:
-        """The numbers, without the map."""
-        names = ("mean", "evenness", "within", "edge_ratio", "time", "rewets")
-        return {name: getattr(self, name) for name in names}
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,6 +74,8 @@ class DwellPlan:
         by `HAND`; its time is not known and left at 0.
     stop_error : of the schedule's depth by the spacing of stops, root mean square over the mean;
         a third of the change where every other stop is left out, as in a `Result` [-].
+    state_error : of the schedule's depth by carrying fields of the usual state to the one it is in;
+        the largest error of current or map among a few stops that are solved again [-].
     floor_error : of the floor's evenness, by the product of `simulate.crowding` [-].
     pieces, times : of the path, and the best time on each [s].
     visits : the schedule.
@@ -123,6 +96,7 @@ class DwellPlan:
     floor: Spread
     floor_error: float
     stop_error: float
+    state_error: float
     pieces: tuple[Piece, ...]
     times: Doubles
     visits: tuple[Visit, ...]
@@ -162,6 +136,7 @@ class DwellPlan:
             "passes": self.passes,
             "floor_error": self.floor_error,
             "stop_error": self.stop_error,
+            "state_error": self.state_error,
             "shares": self.shares,
             "schedule_gain": self.schedule_gain,
             "visits": [_row(visit) for visit in self.visits],
@@ -263,35 +238,36 @@ def plan_dwell(
     if depth is None or not depth > 0:
         raise InputError(Fault("no depth to aim at", 'such as "25 um"', key="depth"))
     pace = pace or usual_pace(case)
-    fields = _Fields(case, depth, progress, workers)
-    stops = all_stops(case)
+    fields = Fields(case, depth, progress, workers)
     count = max(1, round(piece / case.grid.stop_spacing))
     pieces = cut_path(case.strokes, case.stop_spacing, count)
-    lattice = _lattice(case)
-    fields.solve([stops_places(stops), *(part.places for part in pieces), lattice])
-
-    charge = fields.rates(stops_places(stops)) @ stops.dwell
-    current = fields.current(stops_places(stops))
-    stands = fields.spread(charge, stops.dwell, current, tolerance)
-    passes = 1.0 / fields.mean(charge)
-    again = stops.dwell * passes
-    repeated = fields.spread(charge * passes, again, current, tolerance)
-
+    fields.solve([*(part.places for part in pieces), _lattice(case)])
     pieces = tuple(part for part in pieces if fields.current(part.places).any())
-    rates = fields.rates([part.places for part in pieces])
-    amperes = np.array([fields.current(part.places).mean() for part in pieces])
-    low, high = pace.bounds(pieces)
-    problem = reduce_rows(rates, fields.area)
-    times = best_times(problem, low, high)
-    best = fields.spread(rates @ times, times, amperes, tolerance)
-    whole = whole_times(problem, times, low, high)
-    visits = make_visits(pieces, whole.tolist(), amperes, pace, case.rewet)
-    if not visits:
-        raise InputError(Fault("less than a second would do", "a greater depth", key="depth"))
-    planned = fields.spread(rates @ whole, whole.astype(float), amperes, tolerance)
-    planned = replace(planned, rewets=sum(visit.rewet for visit in visits))
-    single = fields.rates([part.places[:1] for part in pieces])
+    pieces = _touching(case, pieces)
+
+    track = fields.march(fields.course)
+    charge = fields.received(track, fields.course)
+    dips = int(track.rewet.sum())
+    stands = fields.spread(charge, float(track.dwell.sum()), dips, tolerance)
+    passes = 1.0 / fields.mean(charge)
+    repeated = fields.spread(charge * passes, stands.time * passes, round(dips * passes), tolerance)
+
+    drift = fields.drift(pieces, track, fields.course)
+    for turn in range(ROUNDS):
+        schedule = _Schedule.of(case, fields, pieces, drift, pace)
+        course = lay_out(schedule.case)
+        fields.solve_course(course)
+        track = fields.march(course)
+        if turn == 0 and fields.settle(track):
+            track = fields.march(course)
+        drift = fields.drift(pieces, track, course)
+    rates, whole = schedule.rates, schedule.whole
+    best = fields.spread(rates @ schedule.times, float(schedule.times.sum()), 0, tolerance)
+    dips = sum(visit.rewet for visit in schedule.visits)
+    planned = fields.spread(fields.received(track, course), float(whole.sum()), dips, tolerance)
+    single = fields.rates([part.places[:1] for part in pieces], drift)
     stop_error = math.sqrt(fields.mean(((single - rates) @ whole) ** 2)) / 3.0
+    state_error = fields.check(track, course)
     floor, floor_error = _floor(fields, tolerance)
     return DwellPlan(
         case=case,
@@ -308,16 +284,55 @@ def plan_dwell(
         floor=floor,
         floor_error=floor_error,
         stop_error=stop_error,
+        state_error=state_error,
         pieces=pieces,
-        times=times,
-        visits=visits,
-        schedule_case=with_changes(case, {"stroke": [visit.table for visit in visits]}),
+        times=schedule.times,
+        visits=schedule.visits,
+        schedule_case=schedule.case,
     )
 
 
-def stops_places(stops: Stops) -> Doubles:
-    """Places of stops, (n, 2) [m]."""
-    return np.column_stack([stops.x, stops.y])
+@dataclass(frozen=True, eq=False)
+class _Schedule:
+    """Times for pieces at given drifts, and the case they make."""
+
+    rates: csc_array
+    times: Doubles
+    whole: NDArray[np.int64]
+    visits: tuple[Visit, ...]
+    case: Case
+
+    @staticmethod
+    def of(
+        case: Case, fields: Fields, pieces: tuple[Piece, ...], drift: Doubles, pace: Pace
+    ) -> _Schedule:
+        """The best times for pieces whose rates are those of the usual state times a drift."""
+        rates = fields.rates([part.places for part in pieces], drift)
+        low, high = pace.bounds(pieces)
+        problem = reduce_rows(rates, fields.area)
+        times = best_times(problem, low, high)
+        whole = whole_times(problem, times, low, high)
+        current = np.array([fields.current(part.places).mean() for part in pieces]) * drift
+        visits = make_visits(pieces, whole.tolist(), current, pace, case.rewet)
+        if not visits:
+            raise InputError(Fault("less than a second would do", "a greater depth", key="depth"))
+        changed = with_changes(case, {"stroke": [visit.table for visit in visits]})
+        return _Schedule(rates, times, whole, visits, changed)
+
+
+def _touching(case: Case, pieces: Sequence[Piece]) -> tuple[Piece, ...]:
+    """The pieces that alone would pass as a stroke of the case: the patch touches an opening."""
+    import shapely
+
+    area, outline = openings(case.stencil), contact_outline(case.swab)
+    step = 0.5 * min(contact_size(case.swab))
+    found = []
+    for piece in pieces:
+        count = max(1, math.ceil(piece.length / step * (1.0 - 1e-12)))
+        places = replace(piece, stops=count).places
+        if shapely.intersects(shapely.polygons(outline + places[:, None, :]), area).any():
+            found.append(piece)
+    return tuple(found)
 
 
 def usual_pace(case: Case, **bounds: Any) -> Pace:
@@ -357,7 +372,7 @@ def _lattice(case: Case) -> Doubles:
     return np.asarray(places[touches])
 
 
-def _floor(fields: _Fields, tolerance: float) -> tuple[Spread, float]:
+def _floor(fields: Fields, tolerance: float) -> tuple[Spread, float]:
     """The best that free times all over the plate can do by a hand, and how sure that is.
 
     The error is that of the product in `simulate.crowding`: how far it puts the evenness wrong
@@ -367,7 +382,6 @@ def _floor(fields: _Fields, tolerance: float) -> tuple[Spread, float]:
     cell = fields.setting.window.cell
     step = [max(1, round(STEP * min(contact_size(fields.case.swab)) / cell))] * 2
     rows, columns = np.divmod(fields.open, fields.open_fraction.shape[1])
-    none = np.zeros(0)  # of the time it would take nothing is said
     found = []
     for rates in (
         lattice_rates(blurred(split, HAND / cell), rows, columns, step),
@@ -376,137 +390,8 @@ def _floor(fields: _Fields, tolerance: float) -> tuple[Spread, float]:
     ):
         times = even_times(rates, fields.area)
         charge = rates @ times
-        found.append(fields.spread(charge / fields.mean(charge), none, none, tolerance))
+        found.append(fields.spread(charge / fields.mean(charge), 0.0, 0, tolerance))
     return found[0], abs(found[1].evenness - found[2].evenness)
-
-
-# The fields ---------------------------------------------------------------------------------------
-
-
-class _Fields:
-    """The fields of a case by place, each solved once, relative to the charge wanted."""
-
-    def __init__(
-        self, case: Case, depth: float, progress: Progress | None, workers: int | None
-    ) -> None:
-        self.case = case
-        self.depth = depth
-        self.x, self.y = plate_edges(case)
-        geometry = openings(case.stencil)
-        self.open_fraction = area_fractions(geometry, self.x, self.y)
-        self.setting: Setting = make_setting(case, self.open_fraction)
-        self.wanted = float(charge_for_depth(case.metal, depth))
-        area = (self.open_fraction * np.outer(np.diff(self.y), np.diff(self.x))).ravel()
-        self.open = np.flatnonzero(area > 0)
-        self.area = area[self.open]
-        centres = tuple(0.5 * (edges[1:] + edges[:-1]) for edges in (self.x, self.y))
-        self.rim = rim_distance(geometry, *centres).ravel()[self.open]
-        self.row = np.full(area.size, -1)
-        self.row[self.open] = np.arange(self.open.size)
-        self.found: dict[Place, StopField] = {}
-        self.progress, self.workers = progress, workers
-
-    def solve(self, groups: Sequence[Doubles]) -> None:
-        """Solve every place of some groups of places, (n, 2) [m] each."""
-        asked = [self.place(xy) for group in groups for xy in group]
-        places = list(dict.fromkeys(asked))
-        for place, found in zip(
-            places, solve_places(self.setting, places, self.workers), strict=True
-        ):
-            self.found[place] = found
-            if self.progress is not None:
-                self.progress(len(self.found), len(places))
-        if not any(found.total for found in self.found.values()):
-            problem = "the swab never meets an opening on its path"
-            raise InputError(Fault(problem, "a path over the openings", key="stroke"))
-
-    def place(self, xy: Doubles) -> Place:
-        """The place at which x, y [m] is computed."""
-        return self.setting.window.place(float(xy[0]), float(xy[1]))
-
-    def current(self, places: Doubles) -> Doubles:
-        """Total current at places, (n,) [A]."""
-        return np.array([self.found[self.place(xy)].total for xy in places])
-
-    def rates(self, groups: Doubles | Sequence[Doubles]) -> csc_array:
-        """Charge per open area and second over the charge wanted, (open cells, groups) [1/s].
-
-        A group is a place, or places (n, 2) among which the time is shared evenly.
-        """
-        from scipy.sparse import csc_array
-
-        rows, columns, values = [], [], []
-        for number, group in enumerate(groups):
-            places = np.atleast_2d(group)
-            for xy in places:
-                found = self.found[self.place(xy)]
-                row = self.row[found.cells]
-                good = row >= 0
-                rows.append(row[good])
-                columns.append(np.full(int(good.sum()), number))
-                per_area = found.current[good] / self.area[row[good]]
-                values.append(per_area / (self.wanted * len(places)))
-        shape = (self.open.size, len(groups))
-        parts = (np.concatenate(part) for part in (values, rows, columns))
-        value, row, column = parts
-        return csc_array((value, (row, column)), shape=shape)
-
-    @property
-    def entries(self) -> Rates:
-        """The rates at every place that was solved, over the charge wanted [1/s]."""
-        window = self.setting.window
-        wide = self.open_fraction.shape[1]
-        parts = []
-        for number, (place, found) in enumerate(self.found.items()):
-            row = self.row[found.cells]
-            good = (row >= 0) & (found.current > 0)
-            centre = np.array(place.corner) + window.reach + np.array(place.phase) / PHASES
-            cells = np.column_stack(np.divmod(found.cells[good], wide))
-            offset = np.round(cells + 0.5 - centre).astype(np.int64)
-            value = found.current[good] / (self.area[row[good]] * self.wanted)
-            parts.append((value, row[good], np.full(value.size, number), offset))
-        return Rates(*(np.concatenate(part) for part in zip(*parts, strict=True)))
-
-    def matrix(self, values: Doubles) -> csr_array:
-        """Values in the order of `entries` as a matrix, (open cells, places that reach any)."""
-        from scipy.sparse import csr_array
-
-        entries = self.entries
-        names, number = np.unique(entries.place, return_inverse=True)
-        return csr_array((values, (entries.cell, number)), shape=(self.open.size, names.size))
-
-    def mean(self, relative: Doubles) -> float:
-        """Mean over the open area of (open cells,)."""
-        return float(np.average(relative, weights=self.area))
-
-    def spread(
-        self, relative: Doubles, dwell: Doubles, current: Doubles, tolerance: float
-    ) -> Spread:
-        """How a charge lies over the open area.
-
-        relative : charge over the charge wanted, (open cells,). dwell, current : of the stops.
-        """
-        depth = depth_from_charge(self.case.metal, relative * self.wanted)
-        mean = self.mean(depth)
-        deviation = math.sqrt(self.mean((depth - mean) ** 2))
-        within = np.abs(depth / self.depth - 1.0) <= tolerance
-        edge = self.rim < RIM
-        ratio = math.nan
-        if edge.any() and not edge.all():
-            inner = np.average(depth[~edge], weights=self.area[~edge])
-            ratio = float(np.average(depth[edge], weights=self.area[edge]) / inner)
-        plan = np.zeros(self.open_fraction.shape)
-        plan.ravel()[self.open] = depth
-        plan.setflags(write=False)
-        return Spread(
-            depth=plan,
-            mean=mean,
-            evenness=1.0 - deviation / mean if mean > 0 else math.nan,
-            within=self.mean(within.astype(float)),
-            edge_ratio=ratio,
-            time=float(np.sum(dwell)),
-            rewets=count_dips(current, dwell, self.case.rewet),
-        )
 
 
 # Words --------------------------------------------------------------------------------------------

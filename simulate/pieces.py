@@ -2,7 +2,7 @@
 
 A piece is a short straight part of the path, or a place that is only pressed. A schedule gives
 each piece a whole number of seconds: it is rubbed to and fro that long, at about the speed of the
-case, or pressed. `swab_dips` says when the swab is wetted again on the way.
+case, or pressed. `make_visits` marks where the swab is wetted again on the way.
 """
 
 from __future__ import annotations
@@ -258,18 +258,6 @@ def _room(current: float, charge: float, time: float, rewet: Rewet) -> int:
     if rewet.time is not None:
         rooms.append(rewet.time - time + 1e-9)
     return max(0, math.floor(min(rooms)))
-
-
-def count_dips(current: Doubles, dwell: Doubles, rewet: Rewet) -> int:
-    """How often a swab is wetted again over a row of stops, as charge and time ask for it."""
-    dips, charge, time = 0, 0.0, 0.0
-    for amperes, length in zip(current, dwell, strict=True):
-        if (rewet.charge is not None and charge >= rewet.charge) or (
-            rewet.time is not None and time >= rewet.time
-        ):
-            dips, charge, time = dips + 1, 0.0, 0.0
-        charge, time = charge + amperes * length, time + length
-    return dips
 
 
 def stroke_ripple(spacing: float, width: float, *, lines: int = 41, points: int = 400) -> float:

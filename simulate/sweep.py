@@ -46,8 +46,8 @@ from simulate.variation import Axis, grid_points, sample_points
 
 Doubles = NDArray[np.float64]
 Progress = Callable[[int, int], None]
-Job = tuple[str, str]
-"""Text of a case and the name of its file."""
+Job = tuple[str, str, tuple[Any, ...]]
+"""Text of a case, the name of its file, and the drawings that its stencil names."""
 
 NUMBERS: Mapping[str, str] = MappingProxyType(
     {
@@ -241,8 +241,10 @@ def _row(case: Case, axes: Sequence[Axis], point: tuple[Any, ...], texts: dict[s
     except InputError as error:
         return Row(point, "", "failed", error="; ".join(str(fault) for fault in error.faults))
     version = metadata.version("swabfield")
-    digest = hashlib.sha256(f"{version}\n{changed.text}".encode()).hexdigest()
-    texts[digest] = (changed.text, changed.path)
+    drawings = " ".join(drawing.sha256 for drawing in changed.drawings)
+    seen = f"{version}\n{drawings}\n{changed.text}"
+    digest = hashlib.sha256(seen.encode()).hexdigest()
+    texts[digest] = (changed.text, changed.path, changed.drawings)
     return Row(point, digest)
 
 
@@ -253,10 +255,10 @@ def _filled(row: Row, answer: Mapping[str, Any] | None) -> Row:
     return Row(row.values, row.digest, state, dict(answer["numbers"]), answer["error"])
 
 
-def run_text(text: str, name: str = "case.toml") -> dict[str, Any]:
+def run_text(text: str, name: str = "case.toml", drawings: Sequence[Any] = ()) -> dict[str, Any]:
     """Etch the case of a text in this process; numbers, or the reason why there are none."""
     try:
-        case = parse_case(text, name)
+        case = parse_case(text, name, drawings)
         result = etch_case(case, workers=1)
         if result.partial:
             return {"numbers": {}, "error": "interrupted"}
