@@ -25,6 +25,7 @@ from simulate.blocks import Plan, metal_rate, plan_blocks
 from simulate.case import Case
 from simulate.circuit import Supply
 from simulate.course import Course, lay_out, make_setting, plate_edges, without_films
+from simulate.grid_error import with_grid_error
 from simulate.kernels import wet_swab as kernel
 from simulate.march import Rig, Track, first_condition, ledgers, march_on, remarks
 from simulate.removal import depth_from_charge
@@ -77,11 +78,12 @@ USUAL_NODES = 4
 def etch_case(
     case: Case, progress: Progress | None = None, *, workers: int | None = None
 ) -> Result:
-    """Etch the plate of a case.
+    """Etch the plate of a case; where it asks for the numerical error, on coarser cells too.
 
     Parameters
     ----------
-    progress : called with the fields solved and an estimate of how many there will be.
+    progress : called with the fields solved and an estimate of how many there will be; not for
+        the coarser cells.
     workers : threads; as many as there are processors by default.
 
     Returns
@@ -94,6 +96,14 @@ def etch_case(
     CapacityError : the window does not fit in memory.
     ConvergenceError : a field could not be solved.
     """
+    result = _etch(case, progress, workers)
+    if not case.grid.refine or result.partial:
+        return result
+    return with_grid_error(result, lambda coarse: _etch(coarse, None, workers))
+
+
+def _etch(case: Case, progress: Progress | None, workers: int | None) -> Result:
+    """One run on the cells of the case."""
     run = _Run(lay_out(case, workers), _Meter(progress), workers)
     try:
         run.survey()

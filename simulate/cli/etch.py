@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -11,6 +12,7 @@ from simulate.cli import options, safety_box, words
 from simulate.cli.run_folder import MANIFEST, RunFolder, default_path, manifest
 
 if TYPE_CHECKING:
+    from simulate.case import Case
     from simulate.precautions import Precautions
     from simulate.result import Result
 
@@ -27,6 +29,11 @@ def register(commands: argparse._SubParsersAction[options.Parser]) -> None:
     )
     options.add_case(parser)
     parser.add_argument("--out", metavar="DIR", help="run folder; CASE-run here if not given")
+    parser.add_argument(
+        "--error",
+        action="store_true",
+        help="run coarser cells too, and state the numerical error of current and depth",
+    )
     parser.add_argument("--force", action="store_true", help="replace an earlier run in DIR")
 
 
@@ -41,7 +48,9 @@ def etch(arguments: argparse.Namespace) -> int:
     path = Path(arguments.out) if arguments.out else default_path(arguments.case)
     folder = RunFolder(path, arguments.force)
     with words.progress("etching", not arguments.quiet) as step:
-        result = etch_case(case, progress=step)
+        result = etch_case(_asked(case, arguments.error), progress=step)
+    if arguments.error:
+        result = replace(result, case=case)
     with words.progress("writing", not arguments.quiet):
         box = after_run(result)
         state, files = _keep(result, box, folder, started)
@@ -57,6 +66,11 @@ def etch(arguments: argparse.Namespace) -> int:
     if state != "done":
         words.complain((), f"Stopped by Ctrl-C; {path} holds the work so far and says so.")
     return status
+
+
+def _asked(case: Case, error: bool) -> Case:
+    """The case, made to ask for the numerical error if the command line does."""
+    return replace(case, grid=replace(case.grid, refine=True)) if error else case
 
 
 def _keep(

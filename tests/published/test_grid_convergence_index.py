@@ -10,12 +10,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from cells import REFERENCE, Opening
 
 import simulate as sf
 from simulate.polarisation import Polarisation
-from simulate.uncertainty import grid_convergence
+from simulate.uncertainty import grid_convergence, guarded_uncertainty
 
 TABLE = REFERENCE["grid_convergence"]
 
@@ -74,3 +75,27 @@ def test_stated_uncertainties_cover_the_true_errors_and_are_not_idle():
     assert len(covered) >= 18
     assert sum(covered) >= 0.95 * len(covered)
     assert 1.0 <= sorted(widths)[len(widths) // 2] <= 10.0
+
+
+def test_the_band_a_run_states_of_itself_covers_the_reference_openings_too():
+    """Assumed first order on a/40, a/20 and a/10, as `grid_error` does for a run. On plain edges,
+    which runs use, six times too wide in the median. Fitted edges are of higher order than is
+    assumed: covered, but the bands are some seventy times too wide. The table is printed."""
+    covered, widths = [], {"plain": [], "fitted": []}
+    print("\nopening                        edges    true error   stated error")  # noqa: T201
+    for name, cell, law, exact in reference_cases():
+        for edges in ("plain", "fitted"):
+            series = [replace(cell, fineness=n, edges=edges) for n in (40, 20, 10)]
+            if any(abs(one.depth * one.fineness % 1.0) > 1e-9 for one in series):
+                series.pop()  # a/10 does not see a mask of a twentieth
+            values = [one.resistance(law) for one in series]
+            stated = guarded_uncertainty(values, 2.0) / exact
+            error = abs(values[0] / exact - 1)
+            print(f"{name:<30} {edges:<8} {error:.3e}    {stated:.3e}")  # noqa: T201
+            covered.append(error <= stated)
+            widths[edges].append(stated / error)
+            assert stated < (0.03 if edges == "plain" else 1e-3)
+    assert len(covered) >= 36
+    assert sum(covered) >= 0.95 * len(covered)
+    assert 1.0 <= np.median(widths["plain"]) <= 10.0
+    assert np.median(widths["fitted"]) <= 100.0
