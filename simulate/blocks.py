@@ -7,6 +7,7 @@ where an estimate of it reaches them, at the start of a pass where there are pas
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -14,15 +15,27 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulate.course import Course
-from simulate.metals import FARADAY
-from simulate.removal import depth_from_charge, layers
-from simulate.surface import Surface, milestones, opening_width, sinks_enough, thin_out
+from simulate.removal import depth_from_charge, layers, removed_mass
+from simulate.response import StopField
+from simulate.surface import (
+    Surface,
+    milestones,
+    opening_width,
+    sinks_enough,
+    surface_after,
+    thin_out,
+)
 
 Doubles = NDArray[np.float64]
 Integers = NDArray[np.int64]
 
 MOST = 6
-"""Most blocks of a run."""
+"""Most blocks of a run over many places."""
+
+FEW = 8
+"""Places that are solved so fast that blocks may be as many times finer as `FINER` says."""
+
+FINER = 4
 
 
 @dataclass(frozen=True)
@@ -56,9 +69,18 @@ def plan_blocks(course: Course, charge: Doubles, passed: Doubles) -> Plan:
         layer.film_charge is not None or layer.under is not None for layer, _ in layers(metal)
     )
     marks = thin_out(milestones(metal, dose, sinks=sinks), MOST - 1)
+    if len(course.places) <= FEW and marks:
+        marks = _finer((0.0, *marks, dose))
     total = np.cumsum(passed)
     cuts = np.searchsorted(total, np.array(marks) / dose * total[-1]) if marks else np.zeros(0)
     return Plan(_snapped(cuts.astype(np.int64), course.stops.pass_index), sinks, grows)
+
+
+def _finer(marks: Sequence[float]) -> tuple[float, ...]:
+    """Increasing marks with `FINER` steps from each to the next, without the two at the ends."""
+    steps = np.arange(FINER) / FINER
+    found = [low + (high - low) * steps for low, high in pairwise(marks)]
+    return tuple(np.concatenate(found)[1:].tolist())
 
 
 def _dose(charge: Doubles, area: Doubles) -> float:
@@ -86,12 +108,50 @@ def _snapped(cuts: Integers, passes: Integers) -> tuple[tuple[int, int], ...]:
     return tuple((int(first), int(last)) for first, last in pairwise(edges))
 
 
-def metal_rate(course: Course, surface: Surface) -> float:
-    """Mass dissolved per charge [kg/C], mean over the layers that lie bare in the openings."""
-    rates = [
-        layer.efficiency.value * layer.equivalent_weight / FARADAY
-        for layer, _ in layers(course.case.metal)
-    ]
-    weights = course.open_area.ravel()
-    share = np.bincount(surface.layer.ravel(), weights=weights, minlength=len(rates))
-    return float(share @ rates / share.sum()) if share.sum() > 0 else rates[0]
+def metal_rate(course: Course, before: Doubles, within: Doubles) -> float:
+    """Mass dissolved per charge in a block, through all layers [kg/C]; 0 where nothing passes.
+
+    before, within : charge of each cell before the block and in it [C], (ny, nx).
+    """
+    charge = float(within.sum())
+    if charge <= 0.0:
+        return 0.0
+    metal, area = course.case.metal, course.open_area
+    wide = area > 0
+    mass = removed_mass(metal, (before + within)[wide] / area[wide])
+    mass -= removed_mass(metal, before[wide] / area[wide])
+    return float(mass @ area[wide]) / charge
+
+
+def blocking_error(
+    course: Course, field: StopField, used: Surface, charges: tuple[Doubles, Doubles], sinks: bool
+) -> float:
+    """By how much a field's current is off because its surface stayed the same in a block [-].
+
+    The surface's mean over the block by Simpson's rule, less the one used, as a voltage: film and
+    depth by the current through them, layers by their equilibrium; over the voltage that doubles
+    the current, I dV/dI with the supply in it.
+
+    Parameters
+    ----------
+    field : of one stop of the block.
+    used : the surface it was solved with.
+    charges : passed by each cell before the block and in it [C], (ny, nx).
+    """
+    if field.total <= 0.0:
+        return 0.0
+    before, within = (charge.ravel()[field.cells] for charge in charges)
+    area = course.open_area.ravel()[field.cells]
+    setting = course.setting
+    level, resistance = np.zeros(area.size), np.zeros(area.size)
+    for part, weight in ((0.0, 1.0), (0.5, 4.0), (1.0, 1.0)):
+        density = (before + part * within) / area
+        surface = surface_after(course.case.metal, density, sinks=sinks)
+        level += weight / 6.0 * setting.laws[surface.layer, 7]
+        resistance += weight / 6.0 * (surface.film + surface.depth / setting.kappa.free)
+    level -= setting.laws[used.layer.ravel()[field.cells], 7]
+    resistance -= used.film.ravel()[field.cells]
+    resistance -= used.depth.ravel()[field.cells] / setting.kappa.free
+    drop = field.total * float(field.share**2 @ (resistance / field.area))
+    scale = field.total * (1.0 / field.conductance + setting.supply.resistance)
+    return abs(float(field.share @ level) + drop) / scale

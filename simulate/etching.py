@@ -21,7 +21,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from simulate.blocks import Plan, metal_rate, plan_blocks
+from simulate.blocks import Plan, blocking_error, metal_rate, plan_blocks
 from simulate.case import Case
 from simulate.circuit import Supply
 from simulate.course import Course, lay_out, make_setting, plate_edges, without_films
@@ -194,17 +194,18 @@ class _Run:
 
     def work(self, first: int, last: int) -> None:
         """March over a block, again and again until no node is missing."""
-        self.fields, guessed = self._prepared(first, last)
-        fields = self.fields
+        self.fields = fields = self._prepared(first, last)
         while True:
             track = self._march(fields, fields.responses)
             wanted = fields.responses.missing(track.spot, track.level)
-            if not wanted:
-                break
             self.meter.expected = self.meter.done + self.left * sum(map(len, wanted.values()))
             self._solve(fields, wanted)
+            rig = self._loading(fields, track)
+            if not wanted and rig is fields.rig:
+                break
+            self.fields = fields = replace(fields, rig=rig)
         self._check(fields, track)
-        self._note_growth(float(guessed.end.book[kernel.CHARGE]), track)
+        self._note_growth(fields, track)
         self._take(fields.responses, track)
         self.guess.overlay(fields.responses)
         self.left -= 1
@@ -226,23 +227,19 @@ class _Run:
 
     # ------------------------------------------------------------------------------ their steps
 
-    def _prepared(self, first: int, last: int) -> tuple[_Fields, Track]:
-        """The fields of a block, surface and supply as expected half way through it; and the march
-        that was expected."""
+    def _prepared(self, first: int, last: int) -> _Fields:
+        """The fields of a block, surface and supply as expected half way through it."""
         course = self.course
         fields = replace(self.fields, first=first, last=last)
         guessed = self._march(fields, self.guess)
-        setting = self._supplied(guessed)
+        setting, surface = self._supplied(guessed), fields.surface
         if not self.plan.grows and setting is fields.setting:
-            return fields, guessed
-        surface = fields.surface
+            return fields
         if self.plan.grows:
-            half = 0.5 * charge_map(self.guess, guessed, course.shape)
-            density = _per_area(self.tally.charge + half, course.open_area)
+            charge = charge_map(self.guess, guessed, course.shape)
+            density = _per_area(self.tally.charge + 0.5 * charge, course.open_area)
             surface = surface_after(course.case.metal, density, sinks=self.plan.sinks)
-        body = replace(course.rig.body, metal_rate=metal_rate(course, surface))
-        rig = replace(course.rig, body=body)
-        return _Fields(first, last, setting, surface, rig, _none_of(course, setting)), guessed
+        return _Fields(first, last, setting, surface, fields.rig, _none_of(course, setting))
 
     def _supplied(self, guessed: Track) -> Setting:
         """The setting with the supply half way through a block, if it is much drained by then."""
@@ -305,16 +302,26 @@ class _Run:
             for name, error in errors.items():
                 self.errors[name] = max(self.errors[name], float(error))
 
-    def _note_growth(self, guessed: float, track: Track) -> None:
-        """Half the square of what the change of surface did to the block's charge: the surface half
-        way is right to first order, and was expected with that relative error."""
-        if not self.plan.grows:
+    def _loading(self, fields: _Fields, track: Track) -> Rig:
+        """The rig whose swab takes up the metal that goes, through whatever layers."""
+        if self.course.case.metal.under is None:
+            return fields.rig
+        within = charge_map(fields.responses, track, self.course.shape)
+        rate, body = metal_rate(self.course, self.tally.charge, within), fields.rig.body
+        if abs(rate - body.metal_rate) <= 1e-12 * rate:
+            return fields.rig
+        return replace(fields.rig, body=replace(body, metal_rate=rate))
+
+    def _note_growth(self, fields: _Fields, track: Track) -> None:
+        """What the block's charge is off by because its surface stayed the same."""
+        if not self.plan.grows or not track.current.max(initial=0.0) > 0.0:
             return
-        before = float(self.condition.book[kernel.CHARGE])
-        after = float(track.end.book[kernel.CHARGE])
-        if after > before:
-            change = (guessed - before) / (after - before) - 1.0
-            self.errors["surface_blocks"] += 0.5 * change**2 * (after - before)
+        stop = int(np.argmax(track.current))
+        field = fields.responses.nodes[int(track.spot[stop]), int(track.nodes[stop, 0])]
+        within = charge_map(fields.responses, track, self.course.shape)
+        charges = (self.tally.charge, within)
+        off = blocking_error(self.course, field, fields.surface, charges, self.plan.sinks)
+        self.errors["surface_blocks"] += off * float(within.sum())
 
     def _take(self, responses: Responses, track: Track) -> None:
         self.tally.add(responses, track)

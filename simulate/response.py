@@ -43,6 +43,9 @@ the cases that come with the package)."""
 SLOPE_TOLERANCE = 1e-3
 """Residual of the solve for dI/dV, whose error is quadratic in it."""
 
+LEAST_CURRENT = 1e-12
+"""Current below which a place counts as dry [A]: openings full of liquid that the swab misses."""
+
 LEAST_SLOPE = 1e-6
 """Least dI/dV over current [1/V]; under a salt film all over it would fall to 0."""
 
@@ -212,13 +215,13 @@ class Responses:
         """
         wanted: dict[int, set[int]] = {}
         coarse = np.stack([np.floor(level / SPLITS), np.ceil(level / SPLITS)]).astype(np.int64)
-        for row, first, last in dict.fromkeys(zip(spot, *coarse, strict=True)):
-            ends = {int(first) * SPLITS, int(last) * SPLITS}
-            absent = {end for end in ends if (row, end) not in self.nodes}
-            wanted.setdefault(int(row), set()).update(absent)
-        for row, at in dict.fromkeys(zip(spot, np.floor(level).astype(np.int64), strict=True)):
-            if not wanted[int(row)]:
-                wanted[int(row)] |= self._split(int(row), int(at))
+        for row, *pair in dict.fromkeys(zip(spot.tolist(), *coarse.tolist(), strict=True)):
+            absent = {n * SPLITS for n in pair if (row, n * SPLITS) not in self.nodes}
+            wanted.setdefault(row, set()).update(absent)
+        ends = np.stack([spot, np.floor(level).astype(np.int64), np.ceil(level).astype(np.int64)])
+        for row, low, high in np.unique(ends, axis=1).T.tolist():
+            if not wanted[row] and not (low == high and (row, low) in self.nodes):
+                wanted[row] |= self._split(row, low)
         return {row: sorted(levels) for row, levels in wanted.items() if levels}
 
     def _split(self, row: int, at: int) -> set[int]:
@@ -232,7 +235,7 @@ class Responses:
     def disagreement(self, row: int, lower: int, upper: int) -> float:
         """By how much two nodes of a spot miss one another, in current or in the map [-]."""
         low, high = self.nodes[row, lower], self.nodes[row, upper]
-        if low.total == 0.0 or low is high:
+        if low.total == 0.0 or high.total == 0.0 or low is high:
             return 0.0
         moved = 0.5 * float(np.abs(low.share - high.share).sum())
         return max(
@@ -300,7 +303,7 @@ class _Bench:
         plate = faces.electrode == 0
         current = found.current[plate]
         total = float(current.sum())
-        if not total > 0.0:
+        if not total > LEAST_CURRENT:
             return _nothing(supply)
         cells, area = plan
         j, i = faces.where[plate, 1], faces.where[plate, 2]

@@ -26,6 +26,8 @@ import numpy as np
 
 from simulate.case import Case, parse_case
 from simulate.errors import Fault, InputError, ResultError, SwabfieldError
+from simulate.metals import Metal
+from simulate.removal import layers
 from simulate.stencil_files.shelf import DrawingFile, from_arrays, to_arrays
 
 if TYPE_CHECKING:
@@ -285,6 +287,15 @@ def rim_share(result: Result) -> np.ndarray:
     return np.asarray(np.clip((RIM_BAND - result.rim_distance) / width + 0.5, 0.0, 1.0))
 
 
+def _mass_of(metal: Metal, depth: np.ndarray) -> np.ndarray:
+    """Mass per area that a depth of a metal's layers makes [kg/m2]."""
+    mass, left = np.zeros_like(depth), depth
+    for layer, thickness in layers(metal):
+        taken = np.minimum(left, thickness)
+        mass, left = mass + taken * layer.density.value, left - taken
+    return mass
+
+
 def _summarise(result: Result) -> dict[str, Any]:
     """The dict of `Result.summary`."""
     area, depth = result.open_area, result.depth
@@ -306,7 +317,7 @@ def _summarise(result: Result) -> dict[str, Any]:
         "evenness": _quantity(1.0 - deviation / mean if mean > 0.0 else math.nan, "1"),
         "edge_ratio": _quantity(_mean(depth, area * share) / rest if rest > 0.0 else math.nan, "1"),
         "removed_volume": _quantity(volume, "m3"),
-        "removed_mass": _quantity(volume * result.case.metal.density.value, "kg"),
+        "removed_mass": _quantity(float((_mass_of(result.case.metal, depth) * area).sum()), "kg"),
         "charge": _quantity(float((current * dwell).sum()), "C"),
         "peak_current": _quantity(float(current.max(initial=0.0)), "A"),
         "peak_density": _quantity(float(result.peak_density.max(initial=0.0)), "A/m2"),

@@ -65,6 +65,8 @@ def stop_density(responses: Responses, track: Track, stop: int) -> tuple[Integer
     if lower < 0:
         return np.zeros(0, np.int64), np.zeros(0)
     low, high = responses.nodes[spot, lower], responses.nodes[spot, upper]
+    if low.total == 0.0 or high.total == 0.0:
+        low = high = max(low, high, key=lambda node: node.total)
     mix = float(track.share[stop])
     share = (1.0 - mix) * low.share + mix * high.share
     return low.cells, track.current[stop] * share / low.area
