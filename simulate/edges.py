@@ -36,7 +36,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from simulate.conductance import Network, split_index
+from simulate.conductance import Network
 from simulate.edge_fields import EdgeField, FlushEdge, KineticEdge, Lip, MetalCorner
 from simulate.grid import Grid
 from simulate.kernels import edges as kernels
@@ -166,6 +166,7 @@ def fit_edges(
     laws: Sequence[Polarisation | None],
     *,
     coverage: Doubles | None = None,
+    levels: tuple[int, int] | None = None,
 ) -> Network:
     """The network with the conductances near straight edges fitted; those inside change in place.
 
@@ -174,45 +175,61 @@ def fit_edges(
     conductivity, label : as given to `conductance.build_network`.
     laws : of the electrodes in their order, None = ideal.
     coverage : metal's share of each cell's face, None = 1; edges of partly covered cells are left.
+    levels : only edges whose lower cells are in these layers, (first, last); None = all.
 
     Returns
     -------
     Network : faces at walls have areas times their factors, so that laws per area follow.
     """
-    edges = find_edges(conductivity, label, coverage)
-    faces = network.faces
-    scale = np.ones(faces.cell.size)
+    edges = find_edges(conductivity, label, coverage, levels)
     if not len(edges):
         return network
-    kinetic = [bool(isinstance(laws[n], Linear) and n >= 0) for n in edges[:, 8]]
+    kinetic = [bool(n >= 0 and isinstance(laws[n], Linear)) for n in edges[:, 8]]
     edges[~np.array(kinetic), 12] = 0
-    groups, which = np.unique(_alike(edges, conductivity), axis=0, return_inverse=True)
-    for number, group in enumerate(groups):
-        own = edges[which.ravel() == number]
-        frame = _Frame(grid, own[0])
-        field = _field_of(own[0], group[-2:], laws)
-        if field is not None:
-            _apply(network, frame, own, frame.factors(field), scale)
+    groups, first, which = np.unique(
+        _alike(edges, conductivity), axis=0, return_index=True, return_inverse=True
+    )
+    found = []
+    for group, number in zip(groups, first, strict=True):
+        edge = edges[number]
+        field = _field_of(edge, group[-2:], laws)
+        frame = _Frame(grid, edge)
+        factors = None if field is None else frame.factors(field)
+        found.append(None if factors is None else (frame, factors))
+    faces = network.faces
+    scale = np.ones(faces.cell.size)
+    known = np.array([pair is not None for pair in found])
+    table = np.where(known, np.cumsum(known) - 1, -1)[which.ravel()]
+    if known.any():
+        tables = _stack([pair for pair in found if pair is not None])
+        out = network.tz, network.ty, network.tx
+        kernels.apply_factors(edges, table, *tables, network.shape, _face_keys(network), out, scale)
     fitted = replace(faces, conductance=faces.conductance * scale, area=faces.area * scale)
     return replace(network, faces=fitted)
 
 
 def find_edges(
-    conductivity: Doubles, label: NDArray[np.int8], coverage: Doubles | None = None
+    conductivity: Doubles,
+    label: NDArray[np.int8],
+    coverage: Doubles | None = None,
+    levels: tuple[int, int] | None = None,
 ) -> Integers:
     """Straight edges with room about them, (n, 13): columns as in `kernels.edges`."""
     whole = np.ones((1, 1, 1), np.uint8) if coverage is None else (coverage >= 1.0).astype(np.uint8)
     state = np.empty(label.size, np.uint8)
     kernels.mark_states(label, conductivity, state)
-    fields = label, conductivity, state, whole
-    count = kernels.find_edges(*fields, np.empty((0, kernels.COLUMNS), np.int64))
-    edges = np.zeros((count, kernels.COLUMNS), np.int64)
-    kernels.find_edges(*fields, edges)
+    fields = label, conductivity, state, whole, levels or (0, label.shape[0])
+    edges = np.zeros((4096, kernels.COLUMNS), np.int64)
+    count = kernels.find_edges(*fields, edges)
+    if count > len(edges):
+        edges = np.zeros((count, kernels.COLUMNS), np.int64)
+        count = kernels.find_edges(*fields, edges)
+    edges = edges[:count]
     return edges[edges[:, 9] > 0]
 
 
 def _alike(edges: Integers, conductivity: Doubles) -> Doubles:
-    """Rows that are equal where edges share place in their plane, frame, room, conductivities."""
+    """Rows that are equal where edges share place in their plane, frame and conductivities."""
     rows = np.arange(len(edges))
     plane = edges[rows, edges[:, 3]], edges[rows, edges[:, 5]]
     kappas = []
@@ -223,7 +240,7 @@ def _alike(edges: Integers, conductivity: Doubles) -> Doubles:
         kappa = conductivity[cell[:, 0], cell[:, 1], cell[:, 2]]
         used = (edges[:, 7] == 1) | (n == 0)
         kappas.append(np.where(used, [float(f"{value:.6g}") for value in kappa], 1.0))
-    return np.column_stack([*plane, edges[:, 3:], *kappas])
+    return np.column_stack([*plane, edges[:, 3:9], edges[:, 12], *kappas])
 
 
 def _field_of(
@@ -295,70 +312,26 @@ def _remembered(
     return edge_factors(field, np.array(x), np.array(y), bend=bend, half_wall=half_wall)
 
 
-def _apply(
-    network: Network, frame: _Frame, edges: Integers, factors: EdgeFactors | None, scale: Doubles
-) -> None:
-    """Multiply the faces in the room of edges that share frame and room."""
-    if factors is None:
-        return
-    side, up, down = (int(n) for n in edges[0, 9:12])
-    t = np.arange(-side, side)
-    n = np.arange(-down, up)
-    columns, rows = frame.left + t, frame.down + n
-    conductances = (network.tz, network.ty, network.tx)
-    base = edges[:, :3]
-    along = factors.along[np.ix_(rows, columns[:-1])]
-    places = _places(base, frame, t[:-1], n, (1, 0))
-    _multiply(network, conductances[frame.tangent], places, along)
-    across = factors.across[np.ix_(rows[:-1], columns)]
-    places = _places(base, frame, t, n[:-1], (0, 1))
-    _multiply(network, conductances[frame.normal], places, across)
-    walls = []
-    if edges[0, 7] != 1:
-        walls.append((t[:side] if edges[0, 7] == 0 else t[side:], n[n == 0], "floor"))
-    if edges[0, 7] == 2:
-        walls.append((t[t == -1], n[n < 0], "side"))
-    for columns, rows, name in walls:
-        cells = _places(base, frame, columns, rows, (0, 0)).reshape(-1, 3)
-        if name == "floor":
-            found = _find_faces(network, cells, frame.normal, -frame.sign_n)
-            factor = factors.floor[frame.left + columns]
-        else:
-            found = _find_faces(network, cells, frame.tangent, frame.sign_t)
-            factor = factors.side[frame.down + rows]
-        np.multiply.at(scale, found, np.tile(factor, len(edges)))
+def _stack(found: Sequence[tuple[_Frame, EdgeFactors]]) -> tuple[NDArray[np.generic], ...]:
+    """Factors of several frames in arrays of one size; and the row and column of each edge."""
+    rows, columns = (2 * ROOM, 2 * ROOM)
+    along = np.ones((len(found), rows, columns), np.float32)
+    across, floor, side = along.copy(), along[:, 0].astype(float), along[:, 0].astype(float)
+    zero = np.empty((len(found), 2), np.int64)
+    for n, (frame, factors) in enumerate(found):
+        for array, part in ((along, factors.along), (across, factors.across)):
+            array[n, : part.shape[0], : part.shape[1]] = part
+        floor[n, : factors.floor.size] = factors.floor
+        side[n, : factors.side.size] = factors.side
+        zero[n] = frame.down, frame.left
+    return along, across, floor, side, zero
 
 
-def _places(
-    base: Integers, frame: _Frame, t: Integers, n: Integers, step: tuple[int, int]
-) -> Integers:
-    """Cells (edges, rows, columns, 3) that own the face from (t, n) to (t, n) + step."""
-    offset = np.zeros((n.size, t.size, 3), np.int64)
-    along = 1 + t if frame.sign_t > 0 else -t - step[0]
-    across = 1 + n if frame.sign_n > 0 else -n - step[1]
-    offset[..., frame.tangent] += along[None, :]
-    offset[..., frame.normal] += across[:, None]
-    return np.asarray(base[:, None, None, :] + offset)
-
-
-def _multiply(
-    network: Network, conductance: NDArray[np.float32], places: Integers, factors: Doubles
-) -> None:
-    index = split_index(network.shape, places.reshape(-1, 3))
-    every = np.broadcast_to(factors, places.shape[:3]).ravel().astype(np.float32)
-    np.multiply.at(conductance, index, every)
-
-
-def _find_faces(network: Network, cells: Integers, axis: int, side: int) -> Integers:
-    """Numbers of the faces of given cells, axis and side; `conductance` lists them in order."""
+def _face_keys(network: Network) -> Integers:
+    """What the kernel finds faces by, rising, for `conductance` lists faces in that order."""
     _, ny, nx = network.shape
-
-    def key(k: Integers, j: Integers, i: Integers) -> Integers:
-        return ((k * ny + j) * nx + i) * 6
-
-    where = network.faces.where.astype(np.int64)
-    known = key(*where[:, :3].T) + 2 * where[:, 3] + (where[:, 4] > 0)
-    return np.searchsorted(known, key(*cells.T) + 2 * axis + (side > 0))
+    k, j, i, axis, side = network.faces.where.astype(np.int64).T
+    return np.asarray(((k * ny + j) * nx + i) * 6 + 2 * axis + (side > 0))
 
 
 def dilated_coverage(geometry: BaseGeometry, x: Doubles, y: Doubles) -> Doubles:

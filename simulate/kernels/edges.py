@@ -40,11 +40,12 @@ def mark_states(label, conductivity, state):
 
 
 @_compiled
-def find_edges(label, conductivity, state, whole, out):
+def find_edges(label, conductivity, state, whole, levels, out):
     """Fill rows of ``out`` (n, COLUMNS); returns how many edges there are.
 
     ``state`` of `mark_states`; ``whole`` (nz, ny, nx) uint8: 0 where a metal cell is partly
-    covered, or one cell of 1. With ``out`` too short, edges are counted only.
+    covered, or one cell of 1. ``levels`` (first, last): only nodes whose lower cell is in those
+    layers are looked at. With ``out`` too short, edges are counted only.
     """
     nz, ny, nx = label.shape
     step = (ny * nx, nx, 1)
@@ -53,7 +54,7 @@ def find_edges(label, conductivity, state, whole, out):
         p = 2 if across != 2 else 1
         q = 0 if across != 0 else 1
         sp, sq = step[p], step[q]
-        for k in range(nz - (1 if across != 0 else 0)):
+        for k in range(levels[0], min(levels[1] + 1, nz - (1 if across != 0 else 0))):
             for j in range(ny - (1 if across != 1 else 0)):
                 row = (k * ny + j) * nx
                 for c in range(row, row + nx - (1 if across != 2 else 0)):
@@ -134,13 +135,8 @@ def _value(array, edge, p, q, high_p, high_q):
 @_compiled
 def _fits(label, conductivity, whole, edge, t, n, s):
     """1 = the cell (t, n, s) of the frame is as the edge wants it, 0 = not, 2 = outside."""
-    axis_t, axis_n = edge[3], edge[5]
-    axis_s = 3 - axis_t - axis_n
-    step_t = 1 + t if edge[4] > 0 else -t
-    step_n = 1 + n if edge[6] > 0 else -n
-    k = edge[0] + (step_t if axis_t == 0 else 0) + (step_n if axis_n == 0 else 0)
-    j = edge[1] + (step_t if axis_t == 1 else 0) + (step_n if axis_n == 1 else 0)
-    i = edge[2] + (step_t if axis_t == 2 else 0) + (step_n if axis_n == 2 else 0)
+    axis_s = 3 - edge[3] - edge[5]
+    k, j, i = _cell(edge, t, n)
     k += s if axis_s == 0 else 0
     j += s if axis_s == 1 else 0
     i += s if axis_s == 2 else 0
@@ -148,12 +144,7 @@ def _fits(label, conductivity, whole, edge, t, n, s):
         return 2
     metal, kappa = label[k, j, i], conductivity[k, j, i]
     if n >= 0 or (edge[7] > 0 and t < 0):
-        own_t, own_n = (-1, -1) if n < 0 else (0, 0)
-        step_t = 1 + own_t if edge[4] > 0 else -own_t
-        step_n = 1 + own_n if edge[6] > 0 else -own_n
-        ok = edge[0] + (step_t if axis_t == 0 else 0) + (step_n if axis_n == 0 else 0)
-        oj = edge[1] + (step_t if axis_t == 1 else 0) + (step_n if axis_n == 1 else 0)
-        oi = edge[2] + (step_t if axis_t == 2 else 0) + (step_n if axis_n == 2 else 0)
+        ok, oj, oi = _cell(edge, -1, -1) if n < 0 else _cell(edge, 0, 0)
         return int(metal == 0 and kappa > 0.0 and _alike(conductivity[ok, oj, oi], kappa))
     if t >= 0 and edge[7] < 2:
         return int(metal == 0 and kappa <= 0.0)
@@ -222,3 +213,66 @@ def _layers(label, conductivity, whole, edge, width, way):
                 if _fits(label, conductivity, whole, edge, t, n, s) != 1:
                     return layer
     return 8
+
+
+@_compiled
+def apply_factors(edges, table, along, across, floor, side, zero, shape, faces, out, scale):
+    """Multiply the faces in the rooms of all edges by their factors.
+
+    table (n,) : which factors an edge takes. along, across (m, rows, columns), floor (m, columns),
+    side (m, rows), the edge at row and column ``zero`` (m, 2). faces (f,) sorted: 6 * cell + 2 *
+    axis + (side > 0), the cell counted in natural order. out : (tz, ty, tx), scale (f,) of faces.
+    """
+    nz, ny, nx = shape
+    width = (nx + 15) // 16 * 8 + 2
+    tz, ty, tx = out
+    for e in range(edges.shape[0]):
+        edge = edges[e]
+        use = table[e]
+        if use < 0:
+            continue
+        axis_t, axis_n = edge[3], edge[5]
+        reach, up, down = edge[9], edge[10], edge[11]
+        row0, column0 = zero[use, 0], zero[use, 1]
+        for n in range(-down, up):
+            for t in range(-reach, reach):
+                for axis in (axis_t, axis_n):
+                    last = t + 1 == reach if axis == axis_t else n + 1 == up
+                    if last:
+                        continue
+                    own_t = t + (1 if edge[4] < 0 and axis == axis_t else 0)
+                    own_n = n + (1 if edge[6] < 0 and axis == axis_n else 0)
+                    k, j, i = _cell(edge, own_t, own_n)
+                    c = ((j + 1) * (nz + 2) + k + 1) * 2 * width + 1 + (i >> 1) + (i & 1) * width
+                    if axis == axis_t:
+                        factor = along[use, row0 + n, column0 + t]
+                    else:
+                        factor = across[use, row0 + n, column0 + t]
+                    if axis == 0:
+                        tz[c] *= factor
+                    elif axis == 1:
+                        ty[c] *= factor
+                    else:
+                        tx[c] *= factor
+        if edge[7] == 1:
+            continue
+        first = -reach if edge[7] == 0 else 0
+        for t in range(first, first + reach):
+            k, j, i = _cell(edge, t, 0)
+            key = ((k * ny + j) * nx + i) * 6 + 2 * axis_n + (1 if edge[6] < 0 else 0)
+            scale[np.searchsorted(faces, key)] *= floor[use, column0 + t]
+        for n in range(-down, 0):
+            k, j, i = _cell(edge, -1, n)
+            key = ((k * ny + j) * nx + i) * 6 + 2 * axis_t + (1 if edge[4] > 0 else 0)
+            scale[np.searchsorted(faces, key)] *= side[use, row0 + n]
+
+
+@_compiled
+def _cell(edge, t, n):
+    """k, j, i of the cell (t, n) of an edge's frame."""
+    step_t = 1 + t if edge[4] > 0 else -t
+    step_n = 1 + n if edge[6] > 0 else -n
+    k = edge[0] + (step_t if edge[3] == 0 else 0) + (step_n if edge[5] == 0 else 0)
+    j = edge[1] + (step_t if edge[3] == 1 else 0) + (step_n if edge[5] == 1 else 0)
+    i = edge[2] + (step_t if edge[3] == 2 else 0) + (step_n if edge[5] == 2 else 0)
+    return k, j, i
