@@ -234,6 +234,7 @@ def test_many_swabs_in_a_small_closed_room_are_told_on_top_and_the_status_stays_
     assert (status, complaint) == (0, "")
     assert out.splitlines()[2].startswith("PAST A LIMIT")
     assert "chlorine" in out.splitlines()[3]
+    assert "expected: 0 (0 to" in out.split("At the bench")[0]
     assert max(map(len, out.splitlines())) <= 80
     found = told(capsys, crowded)
     assert (found["exit"], found["level"]) == (0, "past")

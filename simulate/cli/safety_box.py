@@ -14,9 +14,15 @@ Sections = list[tuple[str, list[tuple[str, str]]]]
 
 
 def on_top(box: Precautions) -> Sections:
-    """What is past a limit, to stand above everything else; nothing where nothing is."""
-    past = [("", verdict.sentence()) for verdict in box.of_level("past")]
-    return [("PAST A LIMIT - read this first", past)] if past else []
+    """What is past a limit, to stand above everything else; nothing where nothing is.
+
+    Beside a bound that nobody expects to be reached stands what is expected.
+    """
+    past = box.of_level("past")
+    beside = {verdict.topic.removesuffix(" bound") for verdict in past}
+    told = [verdict for verdict in box.verdicts if verdict in past or verdict.topic in beside]
+    lines = [("", verdict.sentence()) for verdict in told]
+    return [("PAST A LIMIT - read this first", lines)] if past else []
 
 
 def in_place(box: Precautions) -> Sections:
