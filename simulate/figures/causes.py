@@ -95,11 +95,17 @@ def _ratio_axis(ax: Axes, reach: tuple[float, float]) -> None:
     """Ticks at round factors on an axis of log ratios."""
     coarse = np.array([0.05, 0.1, 0.2, 0.3, 0.5, 0.7, 0.8, 0.9, 1.1, 1.2, 1.5, 2, 3, 5, 10, 20])
     near = np.arange(1, 11)
-    for candidates in (coarse, 1 + 0.01 * np.r_[-near, near], 1 + 0.001 * np.r_[-near, near]):
+    middle = np.array([0.8, 0.85, 0.9, 0.95, 1.05, 1.1, 1.15, 1.2, 1.25])
+    for candidates in (
+        coarse,
+        middle,
+        1 + 0.01 * np.r_[-near, near],
+        1 + 0.001 * np.r_[-near, near],
+    ):
         ticks = [t for t in np.log(candidates) if reach[0] <= t <= reach[1]]
         if len(ticks) >= 3:
             break
-    gap = 0.08 * (reach[1] - reach[0])
+    gap = 0.1 * (reach[1] - reach[0])
     kept: list[float] = [0.0]
     for tick in sorted(ticks, key=abs):
         if min(abs(tick - other) for other in kept) >= gap:
