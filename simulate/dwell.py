@@ -75,7 +75,7 @@ class DwellPlan:
     stop_error : of the schedule's depth by the spacing of stops, root mean square over the mean;
         a third of the change where every other stop is left out, as in a `Result` [-].
     state_error : of the schedule's depth by carrying fields of the usual state to the one it is in;
-        the largest error of current or map among a few stops that are solved again [-].
+        the largest error of current density, root mean square, among a few stops solved again [-].
     floor_error : of the floor's evenness, by the product of `simulate.crowding` [-].
     pieces, times : of the path, and the best time on each [s].
     visits : the schedule.

@@ -205,7 +205,10 @@ class Fields:
         )
 
     def check(self, track: Track, course: Course) -> float:
-        """Largest error of current or map among a few stops, solved again in their own state."""
+        """Largest error of the current density among a few stops, solved in their own state.
+
+        Root mean square over the wet open area, over the mean.
+        """
         weight = track.current * track.dwell
         errors = [0.0]
         for part in np.array_split(np.arange(weight.size), CHECKS):
@@ -219,9 +222,9 @@ class Fields:
             factor = float(record[kernel.OUT_FACTOR])
             node = solve_alone(self.setting, self.surface, spot, factor, supply)
             _, density = stop_density(self._responses(course), track, stop)
-            moved = density * node.area / track.current[stop] - node.share
-            current = abs(float(track.current[stop]) / node.total - 1.0)
-            errors.append(max(current, 0.5 * float(np.abs(moved).sum())))
+            apart = density - node.current / node.area
+            mean = node.total / float(node.area.sum())
+            errors.append(math.sqrt(np.average(apart**2, weights=node.area)) / mean)
         return max(errors)
 
     def place(self, xy: Doubles) -> Place:

@@ -178,7 +178,7 @@ def test_a_case_that_cannot_be_made_or_run_is_a_row_with_the_reason(monkeypatch)
 
 
 def test_a_key_that_leads_nowhere_is_refused_at_once():
-    with pytest.raises(InputError, match="stencil.thicknes"):
+    with pytest.raises(InputError, match=r"stencil\.thicknes"):
         run_sweep(CASE, [parse_vary("stencil.thicknes=0.1 mm,0.2 mm")], executor=Here())
 
 
