@@ -48,6 +48,7 @@ Reading order. Each file imports only from those above it; `tests/test_layers.py
     tally         charge, peaks and samples on the plate
     blocks        where a run is cut because the metal's surface has changed
     etching       the run: blocks, rounds, and what they leave
+    section       the field in a plane under the swab, with lines of equal current
     closed_forms  exact solutions: planes, cylinders, spheres, disks, corners
     conformal_maps  exact solutions: strips, channels, the Hull cell
     recess        openings in a mask, and electrodes with linear kinetics, to many digits

@@ -47,6 +47,7 @@ THINNINGS = ((24, 1), (12, 1), (12, 2), (6, 2), (6, 4), (3, 8))
 """Most moments kept, and cells joined to one along each side, from the finest page down."""
 
 MARGIN = 4  # cells shown around the openings
+SLIGHT = 1e-4  # a relative numerical error below this is not told
 
 TEMPLATES = Path(__file__).parent / "templates"
 
@@ -338,8 +339,10 @@ def _facts(result: Result) -> dict[str, Any]:
     errors = [
         f"{name.replace('_', ' ')} {format_quantity(abs(error), '%', 2)}"
         for name, error in result.numerical.items()
+        if abs(error) >= SLIGHT
     ]
-    rows.append(("numerical error, about", "; ".join(errors) or "not estimated"))
+    none = f"below {format_quantity(SLIGHT, '%')}" if result.numerical else "not estimated"
+    rows.append(("numerical error, about", "; ".join(errors) or none))
     return {"title": result.case.title, "partial": result.partial, "rows": rows}
 
 

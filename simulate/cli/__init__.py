@@ -16,6 +16,7 @@ Reading order within the folder::
     sweep       one case over many values
     explain     why here deeper than there
     compare     several cases beside each other
+    section     potential and current under the swab
     draw        the figures of a run
     page        one file for the classroom
     export      files that other programs open
@@ -44,6 +45,7 @@ from simulate.cli import (
     options,
     page,
     recipe,
+    section,
     start,
     sweep,
     words,
@@ -83,7 +85,7 @@ def _run(arguments: Sequence[str] | None) -> int:
     parser, commands = options.build_parser()
     preparing = (start, metals, recipe, check)
     doing = (etch, dwell, sweep, explain, compare)
-    showing = (draw, page, export)
+    showing = (section, draw, page, export)
     for family in (*preparing, *doing, *showing):
         family.register(commands)
     chosen = options.parse(parser, arguments)

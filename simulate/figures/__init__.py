@@ -13,6 +13,7 @@ Reading order within the folder::
     design_chart  one number of a sweep against what is varied
     causes    shares of the causes; factor maps
     beside    several results on one scale, and their profiles
+    under_swab  a section under the swab: equipotentials and lines of equal current
     gallery   all of them by name
 
 Each figure is a function that returns a matplotlib ``Figure``: no pyplot, and no setting left

@@ -179,7 +179,7 @@ def _draw_section(ax: Axes, pieces: list[tuple[np.ndarray, np.ndarray]], length:
     along, depth, covered = [0.0], [0.0], 0.0
     for s, d in [*pieces, (np.array([length / MM]), np.zeros(1))]:
         begin, end = float(s[0]) * MM, float(s[-1]) * MM
-        ax.fill_between([covered, begin], mask, 0.0, **_MASK_LOOK)
+        ax.fill_between([covered, begin], mask, 0.0, **MASK_LOOK)
         along += [begin, *(s * MM), end]
         depth += [0.0, *(d * UM), 0.0]
         covered = end
@@ -195,7 +195,7 @@ def _draw_section(ax: Axes, pieces: list[tuple[np.ndarray, np.ndarray]], length:
     ax.spines["left"].set_bounds(bottom, 0.0)
 
 
-_MASK_LOOK: dict[str, Any] = {
+MASK_LOOK: dict[str, Any] = {
     "facecolor": MASK,
     "edgecolor": "#8a8578",
     "hatch": "////",
