@@ -28,7 +28,6 @@ else.
 
 from __future__ import annotations
 
-import logging
 import os
 import sys
 from collections.abc import Sequence
@@ -92,6 +91,8 @@ def _run(arguments: Sequence[str] | None) -> int:
     if chosen.command is None:
         parser.print_help()
         return options.EXIT_BAD_INPUT
+    import logging
+
     logging.basicConfig(format="swabfield: %(message)s", level=logging.WARNING)
     try:
         return int(chosen.run(chosen))

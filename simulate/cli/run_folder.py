@@ -10,15 +10,12 @@ The manifest names no user, no machine and no absolute path, so that a folder ca
 
 from __future__ import annotations
 
-import hashlib
 import json
 import os
-import platform
 from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from importlib import metadata
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -150,10 +147,14 @@ def manifest(
     ``fingerprint`` is the same for the same case, drawings and version, whenever and wherever it
     ran.
     """
+    import platform
+    from importlib import metadata
+
     version = metadata.version("swabfield")
     files = list(files)
     drawings = {drawing.name: drawing.sha256 for drawing in case.drawings}
-    source = {"sha256": _digest(case.text), "text": case.text, "drawings": drawings}
+    inputs = "\n".join([version, case.text, *sorted(drawings.values())])
+    source = {"sha256": _digest(case.text.encode()), "text": case.text, "drawings": drawings}
     return {
         "schema": SCHEMA,
         "kind": _KIND,
@@ -162,7 +163,7 @@ def manifest(
         "started": _time(started),
         "finished": _time(datetime.now(UTC)),
         "case": {"name": Path(case.path).name, **source},
-        "fingerprint": _digest("\n".join([version, case.text, *sorted(drawings.values())])),
+        "fingerprint": _digest(inputs.encode()),
         "versions": {
             "swabfield": version,
             "python": platform.python_version(),
@@ -174,14 +175,16 @@ def manifest(
             "processors": os.cpu_count(),
         },
         "files": {
-            name: hashlib.sha256(file.read_bytes()).hexdigest()
+            name: _digest(file.read_bytes())
             for name, file in zip(folder.names(files), files, strict=True)
         },
     }
 
 
-def _digest(text: str) -> str:
-    return hashlib.sha256(text.encode()).hexdigest()
+def _digest(content: bytes) -> str:
+    import hashlib
+
+    return hashlib.sha256(content).hexdigest()
 
 
 def _time(moment: datetime) -> str:
