@@ -163,7 +163,7 @@ def fit_edges(
     grid: Grid,
     conductivity: Doubles,
     label: NDArray[np.int8],
-    laws: Sequence[Polarisation | None],
+    laws: Sequence[Polarisation | None] | None = None,
     *,
     coverage: Doubles | None = None,
     levels: tuple[int, int] | None = None,
@@ -173,7 +173,7 @@ def fit_edges(
     Parameters
     ----------
     conductivity, label : as given to `conductance.build_network`.
-    laws : of the electrodes in their order, None = ideal.
+    laws : of the electrodes in their order, None = ideal; no list: lips alone are fitted.
     coverage : metal's share of each cell's face, None = 1; edges of partly covered cells are left.
     levels : only edges whose lower cells are in these layers, (first, last); None = all.
 
@@ -182,8 +182,10 @@ def fit_edges(
     Network : faces at walls have areas times their factors, so that laws per area follow.
     """
     edges = find_edges(conductivity, label, coverage, levels)
+    edges = edges if laws is not None else edges[edges[:, 7] == 1]
     if not len(edges):
         return network
+    laws = laws or []
     kinetic = [bool(n >= 0 and isinstance(laws[n], Linear)) for n in edges[:, 8]]
     edges[~np.array(kinetic), 12] = 0
     groups, first, which = np.unique(

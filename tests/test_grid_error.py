@@ -179,7 +179,7 @@ SHAPES = {
 def test_stated_errors_of_runs_cover_what_finer_cells_give_and_are_not_idle():
     """Ten runs at 0.2 mm against 0.05 mm, extrapolated with 0.1 mm at order 1.2 (0.1 mm has a
     third of the error that counts here). At least 95 % are covered; in the median the stated error
-    is not more than ten times too wide. Found: 39 of 40, 5.4 times. The table is printed."""
+    is not more than ten times too wide. Found: 39 of 40, 6 times. The table is printed."""
     covered, widths = [], []
     print(f"\n{'run':<20}{'quantity':<12} true error  stated error")  # noqa: T201
     for name, changes in SHAPES.items():

@@ -79,7 +79,7 @@ def test_stated_uncertainties_cover_the_true_errors_and_are_not_idle():
 
 def test_the_band_a_run_states_of_itself_covers_the_reference_openings_too():
     """Assumed first order on a/40, a/20 and a/10, as `grid_error` does for a run. On plain edges,
-    which runs use, six times too wide in the median. Fitted edges are of higher order than is
+    six times too wide in the median. Fitted edges are of higher order than is
     assumed: covered, but the bands are some seventy times too wide. The table is printed."""
     covered, widths = [], {"plain": [], "fitted": []}
     print("\nopening                        edges    true error   stated error")  # noqa: T201
