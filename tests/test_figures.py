@@ -48,6 +48,7 @@ def without_stops(result):
         result,
         **{name: [] for name in names},
         sample_density=np.zeros((0, *result.depth.shape)),
+        sample_depth=None,
         depth=np.zeros_like(result.depth),
         partial=True,
     )
@@ -251,10 +252,26 @@ def test_a_partial_run_says_so_on_every_figure():
 def test_a_run_without_a_stop_gives_the_figures_that_need_none(result, tmp_path):
     empty = without_stops(result)
     files = draw_result(empty, tmp_path, ("png",))
-    assert [file.stem for file in files] == ["depth_map", "depth_profile"]
+    assert [file.stem for file in files] == ["depth_map", "depth_profile", "map_row"]
     with pytest.raises(InputError, match="no such map was kept"):
         draw_result(empty, tmp_path, figures=["density_map"])
     assert "Etch depth: 0 µm" in words_of(depth_map(empty))
+
+
+def test_the_row_of_maps_has_three_on_scales_of_their_own_and_tells_the_crowding(result):
+    figure = FIGURES["map_row"](result)
+    titles = [ax.get_title(loc="left") for ax in figure.axes if ax.get_title(loc="left")]
+    assert titles == ["Contact time", "× crowding", "→ depth"]
+    crowding = figure.axes[1].collections[0]
+    low, high = crowding.get_clim()
+    assert low <= 0.9
+    assert high >= 1.1
+    touched = (result.contact_time > 0.0) & (result.open_fraction > 0.0)
+    shown = np.asarray(crowding.get_array())[touched]
+    rate = (result.charge_density / np.where(touched, result.contact_time, 1.0))[touched]
+    np.testing.assert_allclose(shown / shown[0], rate / rate[0], rtol=1e-12)
+    assert np.average(shown, weights=result.open_area[touched]) == pytest.approx(1.0)
+    assert "evenness" in words_of(figure)
 
 
 def test_the_scale_bar_is_as_long_as_it_says(result):
@@ -464,6 +481,7 @@ def lifted(result, **changes):
         "rewet": [False, True],
         "sample_stop": [0],
         "sample_density": result.sample_density[:1],
+        "sample_depth": result.sample_depth[:1],
     }
     return dataclasses.replace(result, **(values | changes))
 

@@ -8,12 +8,14 @@ Reading order within the folder::
     cutting   a stencil before it is cut: openings, islands, thin places
     maps      depth of etch; current density at one stop
     profile   depth along a line
+    row       contact time, crowding and depth side by side
     history   current and voltage against time
     schedule  a dwell plan: before, after, seconds on each piece
     design_chart  one number of a sweep against what is varied
     causes    shares of the causes; factor maps
     beside    several results on one scale, and their profiles
     under_swab  a section under the swab: equipotentials and lines of equal current
+    moving    swab, current and growing depth as WebP, GIF, MP4
     gallery   all of them by name
 
 Each figure is a function that returns a matplotlib ``Figure``: no pyplot, and no setting left

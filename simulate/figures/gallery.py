@@ -11,6 +11,7 @@ from simulate.errors import ResultError
 from simulate.figures.history import current_history
 from simulate.figures.maps import density_map, depth_map
 from simulate.figures.profile import depth_profile
+from simulate.figures.row import map_row
 from simulate.figures.style import FORMATS, check_known, save_figure, style
 from simulate.result import Result
 
@@ -22,6 +23,7 @@ FIGURES: dict[str, Callable[[Result], Figure]] = {
     "density_map": density_map,
     "depth_profile": depth_profile,
     "current_history": current_history,
+    "map_row": map_row,
 }
 """The figures of a result by name, in the order they are drawn."""
 
@@ -61,7 +63,7 @@ def draw_result(
     formats = tuple(formats)
     check_known("format", formats, FORMATS)
     if figures is None:
-        figures = FIGURES if result.sample_stop.size else ("depth_map", "depth_profile")
+        figures = FIGURES if result.sample_stop.size else ("depth_map", "depth_profile", "map_row")
     names = tuple(figures)
     check_known("figure", names, FIGURES)
     made = ((name, FIGURES[name](result)) for name in names)
