@@ -61,7 +61,7 @@ def find_edges(label, conductivity, state, whole, levels, out):
                     a, b, d, e = state[c], state[c + sp], state[c + sq], state[c + sp + sq]
                     if a == b and a == d and a == e:
                         continue
-                    wet = (a == 1) + (b == 1) + (d == 1) + (e == 1)
+                    wet = int(a == 1) + int(b == 1) + int(d == 1) + int(e == 1)
                     if wet != 2 and wet != 3:
                         continue
                     if count < out.shape[0]:
@@ -86,7 +86,7 @@ def _orient(label, conductivity, states, edge):
     """
     a, b, d, e = states
     p, q = edge[3], edge[5]
-    if (a == 1) + (b == 1) + (d == 1) + (e == 1) == 3:
+    if int(a == 1) + int(b == 1) + int(d == 1) + int(e == 1) == 3:
         high_p = 1 if (b != 1 or e != 1) else 0  # where the insulator or the metal is
         high_q = 1 if (d != 1 or e != 1) else 0
         far = _value(conductivity, edge, p, q, 1 - high_p, 1 - high_q)
