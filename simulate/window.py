@@ -16,7 +16,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulate.conductance import Faces, Network, build_network
-from simulate.edges import fit_edges
 from simulate.grid import Grid
 from simulate.stencil import area_fractions
 from simulate.swab import (
@@ -208,6 +207,8 @@ def build_window(
     network : electrode 0 is the plate, electrode 1 the cathode, both at potential 0.
     area : wet open area of each plan cell [m2], (ny, nx).
     """
+    from simulate.edges import fit_edges  # loads the compiler, which `check` does without
+
     share = open_fraction if window.flooded else open_fraction * wet.plan
     conductivity = kappa.wick * wet.body + kappa.free * wet.skirt
     conductivity[1 : 1 + window.mask_layers] = kappa.free * share
