@@ -20,17 +20,23 @@ from simulate.response import StopField
 from simulate.surface import (
     Surface,
     milestones,
-    opening_width,
     sinks_enough,
     surface_after,
     thin_out,
 )
+from simulate.swab_resistance import opening_width
 
 Doubles = NDArray[np.float64]
 Integers = NDArray[np.int64]
 
 MOST = 6
-"""Most blocks of a run over many places."""
+"""Most blocks of a run over many places, as planned."""
+
+HALVINGS = 12
+"""How often a block may be halved because its surface changed more than was expected."""
+
+WORST = 0.004
+"""A block is halved if keeping its surface puts the run's charge out by more than this [-]."""
 
 FEW = 8
 """Places that are solved so fast that blocks may be as many times finer as `FINER` says."""
@@ -47,11 +53,13 @@ class Plan:
     blocks : stops ``first <= n < last`` of each.
     sinks : whether the depth reached counts as a resistance.
     grows : whether the surface changes at all.
+    charge : of the whole run, estimated [C].
     """
 
     blocks: tuple[tuple[int, int], ...]
-    sinks: bool
-    grows: bool
+    sinks: bool = False
+    grows: bool = False
+    charge: float = 0.0
 
 
 def plan_blocks(course: Course, charge: Doubles, passed: Doubles) -> Plan:
@@ -73,7 +81,20 @@ def plan_blocks(course: Course, charge: Doubles, passed: Doubles) -> Plan:
         marks = _finer((0.0, *marks, dose))
     total = np.cumsum(passed)
     cuts = np.searchsorted(total, np.array(marks) / dose * total[-1]) if marks else np.zeros(0)
-    return Plan(_snapped(cuts.astype(np.int64), course.stops.pass_index), sinks, grows)
+    found = _snapped(cuts.astype(np.int64), course.stops.pass_index)
+    return Plan(found, sinks, grows, float(total[-1]))
+
+
+def halve(course: Course, first: int, passed: Doubles) -> int:
+    """The stop at which half of a block's charge has passed, or the nearest pass that begins in it.
+
+    first : stop of the block. passed : charge of each of its stops, two or more [C].
+    """
+    half = np.searchsorted(np.cumsum(passed), 0.5 * passed.sum())
+    middle = first + min(max(int(half), 1), passed.size - 1)
+    passes = course.stops.pass_index[first : first + passed.size]
+    starts = first + 1 + np.flatnonzero(np.diff(passes))
+    return int(starts[np.abs(starts - middle).argmin()]) if starts.size else middle
 
 
 def _finer(marks: Sequence[float]) -> tuple[float, ...]:
@@ -95,8 +116,8 @@ def _sinks(course: Course, depth: float) -> bool:
     wish = course.case.grid.depth_feedback
     if wish != "auto":
         return wish == "on"
-    width = opening_width(course.open_fraction, course.rim_distance)
-    return sinks_enough(depth, width, course.case.stencil.thickness)
+    stencil = course.case.stencil
+    return sinks_enough(depth, opening_width(stencil), stencil.thickness)
 
 
 def _snapped(cuts: Integers, passes: Integers) -> tuple[tuple[int, int], ...]:

@@ -21,7 +21,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from simulate.blocks import Plan, blocking_error, metal_rate, plan_blocks
+from simulate.blocks import (
+    HALVINGS,
+    WORST,
+    Plan,
+    blocking_error,
+    halve,
+    metal_rate,
+    plan_blocks,
+)
 from simulate.case import Case
 from simulate.circuit import Supply
 from simulate.course import Course, lay_out, make_setting, plate_edges, without_films
@@ -161,8 +169,8 @@ class _Run:
         self.condition = first_condition(course.rig)
         self.tracks: list[Track] = []
         self.errors = {"interpolation": 0.0, "interpolation_map": 0.0, "surface_blocks": 0.0}
-        self.partial, self.left = False, 1
-        self.plan = Plan(((0, count),), sinks=False, grows=False)
+        self.partial, self.left, self.halvings = False, 1, HALVINGS
+        self.plan = Plan(((0, count),))
         self.fields = _Fields(
             0, count, course.setting, course.bare(), course.rig, _none_of(course, course.setting)
         )
@@ -193,7 +201,10 @@ class _Run:
         return self.plan.blocks
 
     def work(self, first: int, last: int) -> None:
-        """March over a block, again and again until no node is missing."""
+        """March over a block, again and again until no node is missing.
+
+        If its surface has changed too much by its end, it is worked in two halves instead.
+        """
         self.fields = fields = self._prepared(first, last)
         while True:
             track = self._march(fields, fields.responses)
@@ -204,10 +215,17 @@ class _Run:
             if not wanted and rig is fields.rig:
                 break
             self.fields = fields = replace(fields, rig=rig)
-        self._check(fields, track)
-        self._note_growth(fields, track)
-        self._take(fields.responses, track)
         self.guess.overlay(fields.responses)
+        off = self._blocking(fields, track)
+        if off > WORST * self.plan.charge and last - first > 1 and self.halvings > 0:
+            self.halvings, self.left = self.halvings - 1, self.left + 1
+            middle = halve(self.course, first, track.current * track.dwell)
+            self.work(first, middle)
+            self.work(middle, last)
+            return
+        self.errors["surface_blocks"] += off
+        self._check(fields, track)
+        self._take(fields.responses, track)
         self.left -= 1
 
     def stop(self) -> None:
@@ -312,16 +330,16 @@ class _Run:
             return fields.rig
         return replace(fields.rig, body=replace(body, metal_rate=rate))
 
-    def _note_growth(self, fields: _Fields, track: Track) -> None:
-        """What the block's charge is off by because its surface stayed the same."""
+    def _blocking(self, fields: _Fields, track: Track) -> float:
+        """What a block's charge is off by because its surface stayed the same [C]."""
         if not self.plan.grows or not track.current.max(initial=0.0) > 0.0:
-            return
+            return 0.0
         stop = int(np.argmax(track.current))
         field = fields.responses.nodes[int(track.spot[stop]), int(track.nodes[stop, 0])]
         within = charge_map(fields.responses, track, self.course.shape)
         charges = (self.tally.charge, within)
         off = blocking_error(self.course, field, fields.surface, charges, self.plan.sinks)
-        self.errors["surface_blocks"] += off * float(within.sum())
+        return off * float(within.sum())
 
     def _take(self, responses: Responses, track: Track) -> None:
         self.tally.add(responses, track)

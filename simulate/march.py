@@ -332,10 +332,10 @@ def remarks(rig: Rig, tracks: Sequence[Track]) -> tuple[str, ...]:
 
     The swab is looked at `LOOKS` times, and where it is hottest, driest and fullest of gas.
     """
+    if not any(track.spot.size for track in tracks):
+        return ()
     middle = np.concatenate([track.middle for track in tracks])
     record = np.concatenate([track.record for track in tracks])
-    if not len(middle):
-        return ()
     looks = set(np.unique(np.linspace(0, len(middle) - 1, LOOKS).astype(int)).tolist())
     looks |= {
         int(np.argmax(middle[:, kernel.TEMPERATURE])),

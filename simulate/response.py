@@ -55,9 +55,9 @@ RATIO = 1.5
 SPLITS = 8
 """Levels from one such node to the next: how finely nodes may be set where something does."""
 
-MISMATCH = 0.02
-"""Neighbouring nodes are near enough when each, carried to the other, misses its current by less,
-and when less of the current runs elsewhere. What is mixed of the two is ten times better."""
+MISMATCH = 0.006
+"""By how much neighbouring nodes may disagree, see `Responses.disagreement`; what is mixed of the
+two is then off by a third of it or less."""
 
 LOWEST, HIGHEST = -9 * SPLITS, 6 * SPLITS
 """Levels of the outermost nodes; beyond them they are carried on."""
@@ -233,23 +233,27 @@ class Responses:
         return {(lower + upper) // 2}
 
     def disagreement(self, row: int, lower: int, upper: int) -> float:
-        """By how much two nodes of a spot miss one another, in current or in the map [-]."""
+        """By how much two nodes of a spot miss one another, in current or in the map [-].
+
+        What both carry too high stays in their mixture; what one carries too high and the other too
+        low all but cancels there.
+        """
         low, high = self.nodes[row, lower], self.nodes[row, upper]
         if low.total == 0.0 or high.total == 0.0 or low is high:
             return 0.0
         moved = 0.5 * float(np.abs(low.share - high.share).sum())
-        return max(
-            moved, self._miss(low, high, upper - lower), self._miss(high, low, lower - upper)
-        )
+        up = self._miss(low, high, upper - lower)
+        down = self._miss(high, low, lower - upper)
+        return max(moved / 2.0, abs(up + down) / 2.0, abs(up - down) / 4.0)
 
     def _miss(self, node: StopField, other: StopField, levels: int) -> float:
-        """By how much a node carried over levels misses the other's current, at its voltage."""
+        """By how much a node carried over levels exceeds the other's current, at its voltage."""
         numbers = np.array(node.numbers)
         found = wet_swab.node_current(
             numbers, math.exp(-STEP * levels), self.fold, other.voltage, 0.0
         )
         stiffness = 1.0 + self.supply.resistance * other.conductance
-        return abs(float(found) / other.total - 1.0) / stiffness
+        return (float(found) / other.total - 1.0) / stiffness
 
 
 # --- solving ----------------------------------------------------------------------------------

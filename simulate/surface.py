@@ -165,14 +165,3 @@ def sinks_enough(depth: float, width: float, mask: float) -> bool:
     """Whether a depth changes the current noticeably: above a tenth of the opening's width or
     three tenths of the mask's thickness, research notes 6.3; all [m]."""
     return depth > 0.1 * width or depth > 0.3 * mask
-
-
-def opening_width(open_fraction: Doubles, rim_distance: Doubles) -> float:
-    """Width of the openings [m], four times the mean distance to a rim: exact for a slot.
-
-    Parameters
-    ----------
-    open_fraction : of the cells [-]; rim_distance : from their centres [m]; (ny, nx).
-    """
-    total = float(open_fraction.sum())
-    return 4.0 * float((open_fraction * rim_distance).sum()) / total if total > 0 else 0.0
