@@ -14,6 +14,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from simulate.case import Case
 from simulate.course import Course
 from simulate.removal import depth_from_charge, layers, removed_mass
 from simulate.response import StopField
@@ -72,7 +73,7 @@ def plan_blocks(course: Course, charge: Doubles, passed: Doubles) -> Plan:
     """
     metal = course.case.metal
     dose = _dose(charge, course.open_area)
-    sinks = _sinks(course, float(depth_from_charge(metal, dose)))
+    sinks = depth_counts(course.case, float(depth_from_charge(metal, dose)))
     grows = sinks or any(
         layer.film_charge is not None or layer.under is not None for layer, _ in layers(metal)
     )
@@ -111,13 +112,12 @@ def _dose(charge: Doubles, area: Doubles) -> float:
     return float((charge[open_] ** 2 / area[open_]).sum()) / total if total > 0 else 0.0
 
 
-def _sinks(course: Course, depth: float) -> bool:
-    """Whether the floor's depth [m] is to count as a resistance."""
-    wish = course.case.grid.depth_feedback
+def depth_counts(case: Case, depth: float) -> bool:
+    """Whether a depth [m] is to count as a resistance: as the case says, or where it matters."""
+    wish = case.grid.depth_feedback
     if wish != "auto":
         return wish == "on"
-    stencil = course.case.stencil
-    return sinks_enough(depth, opening_width(stencil), stencil.thickness)
+    return sinks_enough(depth, opening_width(case.stencil), case.stencil.thickness)
 
 
 def _snapped(cuts: Integers, passes: Integers) -> tuple[tuple[int, int], ...]:

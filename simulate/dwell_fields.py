@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from simulate.blocks import depth_counts
 from simulate.case import Case
 from simulate.circuit import Supply
 from simulate.course import Course, lay_out
@@ -105,7 +106,8 @@ class Fields:
         self.row = np.full(area.size, -1)
         self.row[self.open] = np.arange(self.open.size)
         half = np.where(course.open_area > 0, 0.5 * self.wanted, 0.0)
-        self.surface: Surface = surface_after(case.metal, half, sinks=False)
+        sinks = depth_counts(case, depth)
+        self.surface: Surface = surface_after(case.metal, half, sinks=sinks)
         self.found: dict[Spot, StopField] = {}
         self.progress, self.workers = progress, workers
         self.level = FRESH

@@ -126,11 +126,22 @@ def _report(result: Result, box: Precautions, files: list[Path], state: str) -> 
             *safety_box.on_top(box),
             ("Etched", depth),
             ("Current", current),
+            ("Swab", _swab(result)),
             ("Numerical error", errors),
             *safety_box.after(box),
             ("Files", found),
         ],
     )
+
+
+def _swab(result: Result) -> list[tuple[str, str]]:
+    """How the swab fared, and what there is to beware of."""
+    from simulate.units import format_quantity
+
+    facts = [("wetted again", f"{result.rewet.sum()} times")]
+    if result.temperature is not None and result.temperature.size:
+        facts.append(("hottest", format_quantity(float(result.temperature.max()), "degC")))
+    return facts + [("", remark) for remark in result.remarks]
 
 
 def _show(quantity: dict[str, Any], unit: str = "") -> str:
