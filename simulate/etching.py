@@ -32,7 +32,7 @@ from simulate.blocks import (
 )
 from simulate.case import Case
 from simulate.circuit import Supply
-from simulate.course import Course, lay_out, make_setting, plate_edges, without_films
+from simulate.course import Course, lay_out, without_films
 from simulate.grid_error import with_grid_error
 from simulate.kernels import wet_swab as kernel
 from simulate.march import Rig, Track, first_condition, ledgers, march_on, remarks
@@ -40,32 +40,17 @@ from simulate.removal import depth_from_charge
 from simulate.response import (
     FRESH,
     STEP,
-    TOLERANCE,
     Responses,
     Setting,
-    StopField,
     factor_of,
     solve_alone,
-    solve_places,
     solve_spots,
-    worker_count,
 )
 from simulate.result import Result
 from simulate.stroke import contact_time
 from simulate.surface import Surface, surface_after
 from simulate.swab import contact_outline
 from simulate.tally import Tally, charge_map, stop_density, thinned
-
-__all__ = [  # what whoever solves fields without a whole run needs, too
-    "TOLERANCE",
-    "Setting",
-    "StopField",
-    "etch_case",
-    "make_setting",
-    "plate_edges",
-    "solve_places",
-    "worker_count",
-]
 
 Doubles = NDArray[np.float64]
 Progress = Callable[[int, int], None]

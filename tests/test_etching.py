@@ -181,6 +181,46 @@ def test_twice_the_time_makes_twice_the_charge_of_a_swab_that_stays_as_it_is():
     assert two.depth == pytest.approx(2 * one.depth, rel=0.02, abs=1e-12)
 
 
+def test_ledgers_close_and_say_what_maps_and_histories_say(hatched):
+    """Charge, energy, water, acid, metal; dipped again on the way, too."""
+    text = hatched.case.text + '[rewet]\ncharge = "0.02 C"\npause = "1 s"\n'
+    dipped = sf.etch_case(sf.parse_case(text, "small.toml"), workers=1)
+    assert dipped.rewet.sum() > 2
+    assert dipped.time[-1] == pytest.approx(hatched.time[-1] + dipped.rewet.sum())
+    for run in (hatched, dipped):
+        for name, ledger in run.ledgers.items():
+            assert abs(ledger["imbalance"]) < 1e-12, name
+        charge = (run.charge_density * open_area(run)).sum()
+        energy = (run.current * run.voltage * run.dwell).sum()
+        book = run.ledgers["energy"]
+        assert run.ledgers["charge"]["passed"] == pytest.approx(charge, rel=1e-12)
+        assert book["supply"] - book["lost_in_supply"] == pytest.approx(energy, rel=1e-12)
+        assert book["heat"] + book["chemical"] == pytest.approx(energy, rel=1e-12)
+        mass = run.summary["removed_mass"]["value"]
+        assert run.ledgers["metal"]["dissolved"] == pytest.approx(mass, rel=1e-12)
+
+
+def test_the_state_of_the_swab_is_kept_with_the_result(tmp_path, hatched):
+    for name in STATES:
+        history = getattr(hatched, name)
+        assert history.shape == hatched.time.shape
+        assert np.ptp(history) > 0
+    assert 1.0 > hatched.acid[0] > hatched.acid[-1] > 0.9
+    sf.write_result(hatched, tmp_path / "run.nc")
+    again = sf.read_result(tmp_path / "run.nc")
+    assert same_bits(hatched, again, STATES) == []
+    assert again.ledgers == hatched.ledgers
+    assert again.remarks == hatched.remarks
+
+
+STATES = ("temperature", "conductivity_factor", "acid", "saturation", "gas")
+
+
+def test_the_depth_at_the_last_sample_is_that_of_the_run(hatched):
+    assert hatched.sample_depth[-1] == pytest.approx(hatched.depth, rel=1e-6)
+    assert (np.diff(hatched.sample_depth, axis=0) >= 0).all()
+
+
 # --------------------------------------------------------------------------------------- symmetry
 
 

@@ -13,8 +13,8 @@ import pytest
 
 import simulate as sf
 from simulate.cli import main
+from simulate.course import make_setting
 from simulate.errors import InputError
-from simulate.etching import make_setting
 from simulate.explain import explain_result
 from simulate.explain.attribution import attribute
 from simulate.explain.counterfactual import (

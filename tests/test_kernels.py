@@ -80,9 +80,18 @@ def field_with_kinetics() -> dict[str, np.ndarray]:
     }
 
 
+def march_of_a_swab() -> dict[str, np.ndarray]:
+    """A made-up swab held, boiling, dipped, on a battery that is spent on the way."""
+    from test_march import held, marched, rig, rule
+
+    made = rig(rule=rule(charge=14.0, pause=2.0), used=0.88)
+    track = marched(made, 5.0, held(60.0))
+    return {"record": track.record, "state": track.middle, "book": track.end.book}
+
+
 SCENARIOS = {
     scenario.__name__: scenario
-    for scenario in (openings_on_cells, swab_on_cells, field_with_kinetics)
+    for scenario in (openings_on_cells, swab_on_cells, field_with_kinetics, march_of_a_swab)
 }
 
 
