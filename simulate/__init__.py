@@ -42,6 +42,7 @@ Reading order. Each file imports only from those above it; `tests/test_layers.py
     result        what a run leaves, and its NetCDF file
     grid_error    what the cells do to a run: the case on coarser ones
     surface       films, layers and depth of the metal as charge passes
+    spots         the swab solved at one spot: what the plate passes
     response      how one place answers to conductivity and supply
     march         swab, battery and clock from stop to stop
     course        what is fixed before a run: cells, window, laws, stops

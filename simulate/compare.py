@@ -19,8 +19,8 @@ from simulate.circuit import Battery, capacity
 from simulate.errors import Fault, InputError
 from simulate.explain.measures import measures_of
 from simulate.forecast import forecast_of
-from simulate.response import TOLERANCE
 from simulate.result import Result
+from simulate.spots import TOLERANCE
 
 SHARED = ("window_rim", "interpolation", "surface_blocks")
 """Errors of a run that touch every quantity."""

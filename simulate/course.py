@@ -15,7 +15,8 @@ from simulate.case import Case, all_stops
 from simulate.march import Rig, make_rig, time_lifted, time_rested
 from simulate.materials import cathode_law
 from simulate.polarisation import law_row
-from simulate.response import FRESH, Responses, Setting, Spot, solve_spots
+from simulate.response import FRESH, Responses
+from simulate.spots import Setting, Spot, solve_spots
 from simulate.stencil import area_fractions, openings, rim_distance
 from simulate.stroke import Stops
 from simulate.surface import (

@@ -25,15 +25,8 @@ from simulate.kernels import wet_swab as kernel
 from simulate.march import Track, first_condition, march_on
 from simulate.pieces import Piece
 from simulate.removal import charge_for_depth, depth_from_charge
-from simulate.response import (
-    FRESH,
-    Responses,
-    Spot,
-    StopField,
-    factor_of,
-    solve_alone,
-    solve_spots,
-)
+from simulate.response import FRESH, Responses, factor_of
+from simulate.spots import Spot, StopField, solve_alone, solve_spots
 from simulate.stroke import Hatch, Path
 from simulate.surface import Surface, surface_after
 from simulate.tally import charge_map, stop_density

@@ -37,16 +37,9 @@ from simulate.grid_error import with_grid_error
 from simulate.kernels import wet_swab as kernel
 from simulate.march import Rig, Track, first_condition, ledgers, march_on, remarks
 from simulate.removal import depth_from_charge
-from simulate.response import (
-    FRESH,
-    STEP,
-    Responses,
-    Setting,
-    factor_of,
-    solve_alone,
-    solve_spots,
-)
+from simulate.response import FRESH, STEP, Responses, factor_of
 from simulate.result import Result
+from simulate.spots import Setting, solve_alone, solve_spots
 from simulate.stroke import contact_time
 from simulate.surface import Surface, surface_after
 from simulate.swab import contact_outline

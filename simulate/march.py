@@ -21,9 +21,10 @@ from simulate.case import Case
 from simulate.circuit import SPENT, Battery, Supply, capacity
 from simulate.electrolyte import viscosity_terms
 from simulate.kernels import wet_swab as kernel
-from simulate.response import LOWEST, SPLITS, STEP, Responses, Setting
+from simulate.response import LOWEST, SPLITS, STEP, Responses
 from simulate.setting import Power, Rewet
 from simulate.souring import HYDROXIDES
+from simulate.spots import Setting
 from simulate.stroke import Stops
 from simulate.wetting import Ledger, WetBody, WetState, imbalance, notices, wet_body, wetted
 

@@ -41,8 +41,8 @@ from numpy.typing import NDArray
 from simulate.case import Case, parse_case, with_changes
 from simulate.errors import Fault, InputError, ResultError, SwabfieldError
 from simulate.etching import etch_case
-from simulate.response import worker_count
 from simulate.result import replacing
+from simulate.spots import worker_count
 from simulate.variation import Axis, grid_points, sample_points
 
 Doubles = NDArray[np.float64]

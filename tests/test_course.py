@@ -8,7 +8,8 @@ import pytest
 import simulate as sf
 from simulate import course as module
 from simulate.course import REST, lay_out, without_films
-from simulate.response import FRESH, Responses, StopField, solve_alone
+from simulate.response import FRESH, Responses
+from simulate.spots import StopField, solve_alone
 from simulate.surface import rest_limits
 from simulate.swab import extent
 

@@ -27,7 +27,8 @@ from simulate.march import (
 )
 from simulate.materials import find_battery
 from simulate.metals import find_metal
-from simulate.response import FRESH, SPLITS, Responses, Spot, StopField, factor_of
+from simulate.response import FRESH, SPLITS, Responses, factor_of
+from simulate.spots import Spot, StopField
 from simulate.stroke import Dabs, Hatch, Hold, Stops, make_stops
 from simulate.swab import Bud, Pad
 from simulate.window import Place

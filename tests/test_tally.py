@@ -8,7 +8,8 @@ import pytest
 from simulate.circuit import Supply
 from simulate.kernels import wet_swab as kernel
 from simulate.march import Condition, Track
-from simulate.response import LEVELS, Responses, Spot, StopField
+from simulate.response import LEVELS, Responses
+from simulate.spots import Spot, StopField
 from simulate.stroke import Hatch, Hold, make_stops
 from simulate.tally import Tally, charge_map, peak_map, stop_density, thinned
 from simulate.window import Place

@@ -36,8 +36,9 @@ from simulate.course import Course, lay_out, without_films
 from simulate.explain.evening import evened
 from simulate.polarisation import law_row
 from simulate.removal import depth_from_charge
-from simulate.response import FRESH, Responses, Setting, Spot, solve_places, solve_spots
+from simulate.response import FRESH, Responses
 from simulate.result import Result
+from simulate.spots import Setting, Spot, solve_places, solve_spots
 from simulate.stencil import Stencil, area_fractions, opening_width, openings
 from simulate.swab import Pad
 from simulate.window import Place, Window
