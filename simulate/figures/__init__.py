@@ -5,6 +5,9 @@ Reading order within the folder::
     style     the look of every figure, and its file
     plan      the plate from above: map, openings, colour bar, scale bar
     wording   titles and captions, made from the numbers
+    reactions  half-reactions at plate and cathode, in words
+    cell      the cell to scale, with battery, electrons, ions and half-reactions
+    cell_parts  what that is drawn of
     cutting   a stencil before it is cut: openings, islands, thin places
     maps      depth of etch; current density at one stop
     profile   depth along a line

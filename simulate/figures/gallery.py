@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from simulate.errors import ResultError
+from simulate.figures.cell import cell_figure
 from simulate.figures.history import current_history
 from simulate.figures.maps import density_map, depth_map
 from simulate.figures.profile import depth_profile
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 FIGURES: dict[str, Callable[[Result], Figure]] = {
+    "cell": cell_figure,
     "depth_map": depth_map,
     "density_map": density_map,
     "depth_profile": depth_profile,
