@@ -304,7 +304,7 @@ def _balance(bench: Bench, numbers: Numbers) -> _Balance:
 
     def floor(current: Doubles) -> Doubles:
         density = current / area
-        kinetic = density / (1.0 - (density / n["limit"]) ** 4) ** 0.25
+        kinetic = density / np.sqrt(np.sqrt(1.0 - (density / n["limit"]) ** 4))
         eta = n["slope"] / LN10 * np.arcsinh(kinetic / (2.0 * n["exchange"]))
         back = n["wire_slope"] / LN10 * np.arcsinh(current / (2.0 * n["wire_exchange"] * wire))
         return np.asarray(rest + eta + n["film"] * density + back)

@@ -158,19 +158,18 @@ def moved_areas(areas: Any, move: Callable[[Floats], Floats]) -> MultiPolygon:
 
 def missing_glyphs(text: str, font: str = "sans") -> list[str]:
     """The characters of ``text`` that a font of `FONTS` cannot draw, each once, in order."""
-    from matplotlib.font_manager import get_font
-
-    face = get_font(str(_font_path(font)))
-    return [c for c in dict.fromkeys(text) if face.get_char_index(ord(c)) == 0]
+    known = _font(font).getBestCmap()
+    return [c for c in dict.fromkeys(text) if ord(c) not in known]
 
 
 @lru_cache(maxsize=64)
 def letters(text: str, height: float, font: str = "sans") -> MultiPolygon:
     """The area of one line of text whose capital H is ``height`` [m] high.
 
-    The baseline is y = 0 and the pen starts at x = 0 [m].  Kerning is the font's own; the contours
-    of each letter are filled by the non-zero rule, letters that touch are joined.  Curves are
-    within `FLATNESS`.  There is no fallback to other fonts: see `missing_glyphs`.
+    The baseline is y = 0 and the pen starts at x = 0 [m].  Kerning is the font's own; letters are
+    not tied into ligatures.  The contours of each are filled by the non-zero rule, letters that
+    touch are joined.  Curves are within `FLATNESS`.  There is no fallback to other fonts: see
+    `missing_glyphs`.
     """
     import shapely
 
@@ -182,33 +181,55 @@ def letters(text: str, height: float, font: str = "sans") -> MultiPolygon:
 
 def _glyph_rings(text: str, font: str, flatness: float) -> Iterator[Floats]:
     """The closed contours of a line of text in font units."""
-    from matplotlib.font_manager import FontProperties
-    from matplotlib.textpath import TextToPath
+    from fontTools.pens.recordingPen import DecomposingRecordingPen
 
-    maker = TextToPath()
-    maker.FONT_SCALE = UNITS_PER_EM
-    face = FontProperties(fname=str(_font_path(font)))
-    vertices, codes = maker.get_text_path(face, text, ismath=False)
-    points = np.asarray(vertices, dtype=float).reshape(-1, 2)
-    ring: list[Floats] = []
-    k = 0
-    while k < len(codes):
-        degree = {1: 0, 2: 1, 3: 2, 4: 3}.get(int(codes[k]))  # move, line, quadratic, cubic
-        if degree is None or degree == 0:
+    face = _font(font)
+    glyphs, names, kerning = face.getGlyphSet(), face.getBestCmap(), _kerning(font)
+    pen_x, last = 0.0, ""
+    for character in text:
+        name = names.get(ord(character), ".notdef")
+        pen_x += kerning.get((last, name), 0)
+        pen = DecomposingRecordingPen(glyphs)
+        glyphs[name].draw(pen)
+        for ring in _pen_rings(pen.value, flatness):
+            yield ring + np.array([pen_x, 0.0])
+        pen_x, last = pen_x + glyphs[name].width, name
+
+
+def _pen_rings(strokes: Sequence[Any], flatness: float) -> Iterator[Floats]:
+    """The rings a pen has drawn; a run of control points has a point of the curve between each."""
+    ring: list[Any] = []
+    for verb, points in strokes:
+        if verb in ("closePath", "endPath"):
             if len(ring) > 2:
-                yield np.array(ring)
-            ring = [] if degree is None else [points[k]]
-        elif degree == 1:
-            ring.append(points[k])
+                yield np.array(ring, dtype=float)
+        elif verb == "moveTo":
+            ring = [points[0]]
+        elif verb == "lineTo":
+            ring.append(points[0])
+        elif verb == "qCurveTo" and points[-1] is not None:
+            controls = np.array(points, dtype=float)
+            middles = 0.5 * (controls[:-2] + controls[1:-1])
+            for control, end in zip(controls[:-1], [*middles, controls[-1]], strict=True):
+                ring.extend(curve_points([ring[-1], control, end], flatness))
         else:
-            ring.extend(curve_points([ring[-1], *points[k : k + degree]], flatness))
-        k += max(degree or 1, 1)
+            raise NotImplementedError(verb)
 
 
-def _font_path(font: str) -> Path:
-    import matplotlib as mpl
+@lru_cache(maxsize=len(FONTS))
+def _font(font: str) -> Any:
+    """A font of matplotlib's, without importing matplotlib: that takes a third of a second."""
+    from importlib.metadata import distribution
 
-    return Path(mpl.get_data_path()) / "fonts" / "ttf" / FONTS[font]
+    from fontTools.ttLib import TTFont
+
+    home = Path(str(distribution("matplotlib").locate_file("matplotlib")))
+    return TTFont(home / "mpl-data" / "fonts" / "ttf" / FONTS[font], lazy=True)
+
+
+def _kerning(font: str) -> dict[tuple[str, str], int]:
+    face = _font(font)
+    return dict(face["kern"].kernTables[0].kernTable) if "kern" in face else {}
 
 
 def _closed(points: Floats) -> Floats:

@@ -8,7 +8,7 @@ people at once as the room names.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -17,11 +17,13 @@ from simulate.case import Case
 from simulate.datum import Datum
 from simulate.drying import ZERO_CELSIUS
 from simulate.forecast import Forecast, forecast_of
-from simulate.result import Result
 from simulate.safety import Job, assess, assumed_room, cautions
 from simulate.setting import Room
 from simulate.swab import wet_volume
 from simulate.verdict import Level, Verdict, worst
+
+if TYPE_CHECKING:
+    from simulate.result import Result
 
 _BOILS = ZERO_CELSIUS + 105.0  # brine, at most [K]
 

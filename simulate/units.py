@@ -17,6 +17,7 @@ import math
 import re
 import unicodedata
 from fractions import Fraction
+from functools import lru_cache
 from typing import Final, NamedTuple
 
 from simulate.errors import Fault, InputError
@@ -313,6 +314,7 @@ def _split(plain: str) -> tuple[Fraction, str]:
     return number, unit
 
 
+@lru_cache(maxsize=256)
 def _read_unit(unit: str) -> tuple[Fraction, Dimension]:
     """Size and dimension of a unit such as ``A/dm^2`` or ``ohm cm2``."""
     scale, dimension, position, divided = Fraction(1), Dimension(), 0, False

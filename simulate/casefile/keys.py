@@ -170,7 +170,9 @@ def entry(meaning: str, *, usual: Any = ..., example: Any = None, **limits: Any)
 class Table(BaseModel):
     """A table of the file: unknown keys are faults, nothing is converted silently."""
 
-    model_config = ConfigDict(extra="forbid", strict=True, validate_default=True, frozen=True)
+    model_config = ConfigDict(
+        extra="forbid", strict=True, validate_default=True, frozen=True, defer_build=True
+    )  # built when first read: no case uses all tables
 
     @classmethod
     def objection(cls, key: str) -> str | None:
@@ -233,7 +235,10 @@ def read_table(
         heading = ".".join(str(part) for part in path if not isinstance(part, int))
         found.add(path, "not a table", f"[{heading}] with keys below it")
         return None
-    usable = mend(model, values, path, found, homes)
+    try:
+        return model.model_validate(values)
+    except ValidationError:
+        usable = mend(model, values, path, found, homes)
     return None if _errors(model, usable) else model.model_validate(usable)
 
 

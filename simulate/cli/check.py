@@ -52,6 +52,7 @@ def register(commands: argparse._SubParsersAction[options.Parser]) -> None:
     parser.add_argument("--force", action="store_true", help="draw over a file that is there")
 
 
+@options.quick
 def check(arguments: argparse.Namespace) -> int:
     """Read and tell."""
     from simulate.bench import bench_of
@@ -73,6 +74,7 @@ def check(arguments: argparse.Namespace) -> int:
         content |= {"safety": box.plain(), "cautions": list(box.cautions)}
         content |= {"findings": [vars(finding) for finding in findings]}
         content |= {"causes": [_plain_cause(cause) for cause in forecast.point.causes]}
+        content |= {"wetting": _plain_wetting(forecast)}
         head = {"exit": options.EXIT_DONE, "title": case.title, "etches": case.metal.etches}
         head |= {"picture": str(picture)} if picture is not None else {}
         words.tell_json("check", head | {"level": box.level} | content)
@@ -273,6 +275,21 @@ def _shown(findings: tuple[Finding, ...]) -> Iterator[str]:
 
 def _plain_cause(cause: Cause) -> dict[str, Any]:
     return {"name": cause.name, "words": cause.words, "low": cause.at_low, "high": cause.at_high}
+
+
+def _plain_wetting(forecast: Forecast) -> dict[str, Any]:
+    """One wetting, and how many there are by the case's rule and by common practice."""
+    dip = forecast.dip
+    return {
+        "time": {"value": dip.time, "unit": "s"},
+        "charge": {"value": dip.charge, "unit": "C"},
+        "current": {"value": dip.current, "unit": "A"},
+        "hottest": {"value": dip.hottest, "unit": "K"},
+        "ended_by": dip.reason,
+        "stroke": forecast.dips,
+        "to_depth": forecast.time_dips,
+        "common_practice": forecast.practice_dips,
+    }
 
 
 # The case -----------------------------------------------------------------------------------------

@@ -54,6 +54,7 @@ def register(commands: argparse._SubParsersAction[options.Parser]) -> None:
     parser.add_argument("--metal", metavar="NAME", help="every number of one metal")
 
 
+@options.quick
 def metals(arguments: argparse.Namespace) -> int:
     """List them, or tell all of one."""
     from simulate.metals import find_metal, load_metals
@@ -69,12 +70,14 @@ def metals(arguments: argparse.Namespace) -> int:
 
 def _job() -> dict[str, Any]:
     """The common job whose time is told."""
+    from simulate.materials import find_source
     from simulate.recipe import USUAL
 
     return {
         "depth": {"value": _DEPTH, "unit": "m"},
         "open_area": {"value": _AREA, "unit": "m2"},
         "supply": _SUPPLY,
+        "supply_label": find_source(_SUPPLY).label,
         "liquid": "6 g of salt in 60 mL of 5 % vinegar at 20 degC",
         "bench": USUAL,
     }

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import argparse
 import difflib
+import gc
+import os
 import re
 from collections.abc import Callable, Iterable, Sequence
+from functools import wraps
 from typing import Any, NoReturn
 
 EXIT_DONE = 0
@@ -122,6 +125,27 @@ def add_command(
     )
     parser.add_argument("--quiet", action="store_true", help="print nothing but faults")
     return parser
+
+
+def quick(run: Run) -> Run:
+    """A command that ends within a second, spared two searches that take a third of its time.
+
+    Python's, for circles of garbage among all that importing leaves behind, and pydantic's, for
+    plugins in every package that is installed.
+    """
+
+    @wraps(run)
+    def spared(arguments: argparse.Namespace) -> int:
+        os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
+        collecting = gc.isenabled()
+        gc.disable()
+        try:
+            return run(arguments)
+        finally:
+            if collecting:
+                gc.enable()
+
+    return spared
 
 
 def add_case(parser: Parser) -> None:

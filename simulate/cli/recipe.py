@@ -57,6 +57,7 @@ def register(commands: argparse._SubParsersAction[options.Parser]) -> None:
     add("--salt", metavar="MASS", action="append", help='one more dose, such as "7 g" or "2 tsp"')
 
 
+@options.quick
 def recipe(arguments: argparse.Namespace) -> int:
     """Try the doses and tell."""
     from simulate.recipe import try_doses
