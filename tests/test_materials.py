@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from dataclasses import replace
 
 import pytest
 
-from simulate.circuit import capacity, load_current, supply_at
+from simulate.circuit import SPENT, capacity, load_current, supply_at
 from simulate.errors import InputError
 from simulate.materials import (
     cathode_law,
@@ -118,6 +119,24 @@ def test_half_used_and_nearly_flat_alkaline_blocks_show_the_usual_readings():
 def test_a_zinc_carbon_block_gives_a_seventh_of_an_alkaline_one_at_100_mA():
     ratio = capacity(find_battery("6F22"), 0.1) / capacity(find_battery("6LR61"), 0.1)
     assert ratio == pytest.approx(52 / 400, rel=1e-12)
+
+
+@pytest.mark.parametrize("name", ["alkaline_9v", "zinc_carbon_9v", "alkaline_aa_three"])
+def test_a_battery_can_drive_the_current_its_capacity_was_measured_at_until_it_is_spent(name):
+    """The discharge tests go to about 0.1 V: until then voltage and resistance must bear them out.
+
+    With the growth of an alkaline block, zinc-carbon would fail at 100 mA after two thirds.
+    """
+    battery = find_source(name).battery()
+    for current in battery.currents:
+        assert short_circuit_current(battery, SPENT) > current
+    if name == "zinc_carbon_9v":
+        tired = replace(battery, growth=3.0)
+        assert short_circuit_current(tired, 0.65) > 0.1 > short_circuit_current(tired, 0.67)
+
+
+def short_circuit_current(battery, used):
+    return supply_at(battery, used).short_circuit_current
 
 
 def test_a_bench_supply_is_no_battery():
