@@ -20,6 +20,7 @@ from simulate.units import format_quantity
 Floats = NDArray[np.float64]
 
 LEAST_BRIDGE = 1e-3  # narrowest strip a hand knife leaves reliably [m]; common practice
+BRIDGE_TO_DEPTH = 5.0  # depths a bridge must be wide to survive its undercut [-]; common practice
 SLOT_TO_MASK = 3.0  # width over mask thickness at which fibres reach the floor [-]; a guess
 TRIM = 1 / 500  # outlines are simplified by this part of the width looked for [-]
 SQUARE_ON = 1e-6  # cosine below which a chord counts as square to a rim [-]

@@ -182,8 +182,7 @@ def test_a_supply_below_the_floor_says_that_no_current_flows(capsys, changed):
 # The stencil --------------------------------------------------------------------------------------
 
 
-def test_islands_thin_bridges_and_dry_slots_are_found(capsys, changed):
-    text = """
+MISTAKES = """
 title = "Three mistakes"
 [plate]
 metal = "carbon_steel"
@@ -216,7 +215,10 @@ height = "0 mm"
 spacing = "5 mm"
 speed = "10 mm/s"
 """
-    path = changed(text=text)
+
+
+def test_islands_thin_bridges_and_dry_slots_are_found(capsys, changed):
+    path = changed(text=MISTAKES)
     found = told(capsys, path)["findings"]
     assert {"island", "bridge", "slot"} == {finding["kind"] for finding in found}
     bridge = next(finding for finding in found if finding["kind"] == "bridge")
@@ -226,6 +228,17 @@ speed = "10 mm/s"
     out = flat(run(capsys, path)[1])
     for words in ("hangs on nothing and falls out", "it may tear or lift", "air may stay in it"):
         assert words in out
+
+
+def test_a_deep_etch_needs_wider_bridges(capsys, changed):
+    """Five times the depth, for the undercut: common practice, no source."""
+    wider = MISTAKES.replace("23.6 mm", "24.3 mm")
+    for depth, bridges in (("25 um", 0), ("0.25 mm", 0), ("0.27 mm", 1)):
+        path = changed(text=f'{wider}[aim]\ndepth = "{depth}"\n')
+        found = [f for f in told(capsys, path)["findings"] if f["kind"] == "bridge"]
+        assert len(found) == bridges
+    assert found[0]["size"] == pytest.approx(1.3e-3, abs=1e-6)
+    assert "less than 1.35 mm" in found[0]["words"]
 
 
 # Limits -------------------------------------------------------------------------------------------

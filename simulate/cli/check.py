@@ -253,11 +253,12 @@ def _remarks(case: Case, forecast: Forecast) -> Iterator[str]:
 
 
 def _findings(case: Case) -> tuple[Finding, ...]:
-    from simulate.tape import stencil_findings
+    from simulate.tape import BRIDGE_TO_DEPTH, LEAST_BRIDGE, stencil_findings
 
     plate = case.plate
+    least = max(LEAST_BRIDGE, BRIDGE_TO_DEPTH * (case.aim.depth or 0.0))
     corners = [(0, 0), (plate.width, 0), (plate.width, plate.height), (0, plate.height)]
-    return stencil_findings(case.stencil, corners)
+    return stencil_findings(case.stencil, corners, least_bridge=least)
 
 
 def _shown(findings: tuple[Finding, ...]) -> Iterator[str]:
