@@ -12,6 +12,8 @@ from sample_result import sample_result
 
 from simulate.cli import main
 from simulate.result import write_result
+from simulate.sweep import Row, Sweep, write_sweep
+from simulate.variation import Axis
 
 
 @pytest.fixture(scope="module")
@@ -102,3 +104,58 @@ def test_export_refuses_what_it_cannot_do_and_what_is_there(run, capsys):
     assert (run / "tag-maps.vtr").read_text() == "mine"
     assert main(["export", "tag", "--to", "vtr", "--force", "--quiet"]) == 0
     assert (run / "tag-maps.vtr").read_text("utf-8").startswith("<?xml")
+
+
+# --- several runs, a sweep --------------------------------------------------------------------
+
+
+def test_two_runs_are_drawn_as_their_comparison(run, result, capsys):
+    (run / "other").mkdir()
+    write_result(result, run / "other" / "result.nc")
+    words = ["draw", "tag", "other", "--format", "png", "--json", "--out", "both"]
+    assert main(words) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["files"] == ["comparison.png", "comparison_profiles.png"]
+    assert main(["draw", "tag", "--figure", "comparison"]) == 2
+    assert "two runs or more" in capsys.readouterr().err
+    assert main(["draw", "tag", "other", "--figure", "cell", "--out", "none"]) == 2
+    assert "one run" in capsys.readouterr().err
+
+
+def test_a_sweep_is_drawn_as_its_design_chart(run, capsys):
+    """Two thicknesses by two speeds, with made-up numbers, as `sweep` writes them."""
+    axes = (
+        Axis("stencil.thickness", ("0.1 mm", "0.2 mm"), "mm"),
+        Axis("plate.metal", ("brass", "nickel")),
+    )
+    rows = tuple(
+        Row(values, f"{n}", "done", {"evenness": 0.5 + 0.1 * n, "mean_depth": 1e-5 * (n + 1)})
+        for n, values in enumerate(
+            (thickness, metal) for thickness in axes[0].values for metal in axes[1].values
+        )
+    )
+    (run / "swept").mkdir()
+    write_sweep(Sweep(sample_result(cell=1e-3).case, axes, rows), run / "swept" / "sweep.nc")
+    words = ["draw", "swept", "--format", "svg", "--live-text", "--show", "mean_depth", "--json"]
+    assert main(words) == 0
+    assert json.loads(capsys.readouterr().out)["files"] == ["design_chart.svg"]
+    drawn = (run / "swept-figures" / "design_chart.svg").read_text("utf-8")
+    for text in ("stencil thickness (mm)", "brass", "nickel", "mean depth (µm)", "4 cases"):
+        assert text in drawn
+    assert main(["draw", "swept", "--figure", "depth_map", "--out", "none"]) == 2
+    assert "one run" in capsys.readouterr().err
+    assert main(["draw", "swept", "--show", "beauty", "--out", "none"]) == 2
+    assert "evenness" in capsys.readouterr().err
+    (run / "swept" / "sweep.nc").write_bytes(b"none")
+    assert main(["draw", "swept", "--out", "none"]) == 1
+    assert "not a readable sweep" in capsys.readouterr().err
+
+
+def test_moments_are_chosen_on_the_command_line(run, result, capsys):
+    kept = result.time[result.sample_stop]
+    when = f"{kept[1]:g} s, {kept[2] / 60:.6g} min"
+    words = ["draw", "tag", "--figure", "density_moments", "--format", "svg", "--live-text"]
+    assert main([*words, "--at", when]) == 0
+    drawn = (run / "tag-figures" / "density_moments.svg").read_text("utf-8")
+    assert "at 2 moments" in " ".join(drawn.split())
+    assert main([*words, "--at", "soon", "--force"]) == 2

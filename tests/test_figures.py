@@ -19,12 +19,15 @@ from shapely import Point, Polygon
 from simulate.case import with_changes
 from simulate.errors import InputError, ResultError
 from simulate.figures import FIGURES, draw_result
+from simulate.figures.exact import exact_current, exact_profile, simple_opening, wagner_number
+from simulate.figures.gallery import drawable
 from simulate.figures.history import current_history
 from simulate.figures.maps import density_map, depth_map
+from simulate.figures.moments import choose_samples, density_moments
 from simulate.figures.plan import bulk_limits, outline, round_down
 from simulate.figures.profile import Line, depth_profile, open_pieces, widest_line
 from simulate.figures.style import save_figure, style
-from simulate.figures.wording import wrap
+from simulate.figures.wording import current_words, wrap
 from simulate.stencil import openings
 from simulate.swab import contact_outline
 
@@ -65,30 +68,37 @@ def words_of(figure):
 # --- files ------------------------------------------------------------------------------------
 
 
-def test_every_figure_is_written_in_every_format(result, tmp_path):
-    files = draw_result(result, tmp_path / "new" / "figures", ("png", "svg", "pdf"))
-    assert [file.name for file in files] == [
+@pytest.fixture(scope="module")
+def written(result, tmp_path_factory):
+    """Every figure in every format."""
+    where = tmp_path_factory.mktemp("drawn") / "new" / "figures"
+    return draw_result(result, where, ("png", "svg", "pdf"), figures=FIGURES)
+
+
+def test_every_figure_is_written_in_every_format(result, written):
+    assert drawable(result) == tuple(FIGURES)
+    assert [file.name for file in written] == [
         f"{name}.{kind}" for name in FIGURES for kind in ("png", "svg", "pdf")
     ]
-    for file in files:
+    for file in written:
         if file.suffix == ".png":
             with Image.open(file) as picture:
                 picture.load()
                 assert picture.width == 1280
-                assert 600 < picture.height < 1280
+                assert 600 < picture.height < 1500
         elif file.suffix == ".svg":
             assert ET.parse(file).getroot().tag.endswith("svg")
         else:
             assert file.read_bytes().startswith(b"%PDF")
 
 
-def test_the_same_result_gives_the_same_bytes_whatever_the_users_settings(result, tmp_path):
-    what = {"formats": ("png", "svg", "pdf"), "figures": ["depth_map", "current_history"]}
-    first = draw_result(result, tmp_path / "a", **what)
+def test_the_same_result_gives_the_same_bytes_whatever_the_users_settings(
+    result, written, tmp_path
+):
     with mpl.rc_context({"font.size": 31.0, "svg.hashsalt": "other", "axes.grid": True}):
-        second = draw_result(result, tmp_path / "b", **what)
+        again = draw_result(result, tmp_path, ("png", "svg", "pdf"), figures=FIGURES)
         assert mpl.rcParams["font.size"] == 31.0
-    for one, two in zip(first, second, strict=True):
+    for one, two in zip(written, again, strict=True):
         assert one.read_bytes() == two.read_bytes(), one.name
 
 
@@ -119,7 +129,7 @@ def test_every_unknown_format_or_figure_is_named_and_nothing_written(result, tmp
     with pytest.raises(InputError) as caught:
         draw_result(result, tmp_path / "none", ("png", "bmp", "tif"))
     assert [fault.value for fault in caught.value.faults] == ["bmp", "tif"]
-    with pytest.raises(InputError, match="depth_map, density_map"):
+    with pytest.raises(InputError, match="cell, section, density_map"):
         draw_result(result, tmp_path / "none", figures=["sunset"])
     assert not (tmp_path / "none").exists()
 
@@ -135,9 +145,9 @@ def test_drawing_needs_no_screen_and_no_global_figure_manager():
     code = (
         "import sys; sys.path.insert(0, 'tests')\n"
         "from sample_result import sample_result\n"
-        "from simulate.figures import FIGURES\n"
+        "from simulate.figures.gallery import FIGURES, drawable\n"
         "result = sample_result(cell=1e-3)\n"
-        "for draw in FIGURES.values(): draw(result)\n"
+        "for name in drawable(result): FIGURES[name](result)\n"
         "assert 'matplotlib.pyplot' not in sys.modules"
     )
     subprocess.run([sys.executable, "-W", "error", "-c", code], check=True)
@@ -245,16 +255,19 @@ def test_the_words_of_the_depth_map_are_the_numbers_of_the_summary(result):
 
 def test_a_partial_run_says_so_on_every_figure():
     partial = sample_result(cell=1e-3, partial=True)
-    for draw in FIGURES.values():
-        assert "Partial run, stopped after" in words_of(draw(partial))
+    for name in drawable(partial):
+        if name != "section":  # which is of the case, not of the run
+            assert "Partial run, stopped after" in words_of(FIGURES[name](partial)), name
 
 
 def test_a_run_without_a_stop_gives_the_figures_that_need_none(result, tmp_path):
     empty = without_stops(result)
     files = draw_result(empty, tmp_path, ("png",))
     assert [file.stem for file in files] == ["depth_map", "depth_profile", "map_row"]
-    with pytest.raises(InputError, match="no such map was kept"):
-        draw_result(empty, tmp_path, figures=["density_map"])
+    for name in ("density_map", "density_moments", "cell"):
+        with pytest.raises(InputError, match="no such map was kept"):
+            draw_result(empty, tmp_path, figures=[name])
+    assert drawable(empty) == ("map_row", "depth_map", "depth_profile")
     assert "Etch depth: 0 µm" in words_of(depth_map(empty))
 
 
@@ -336,6 +349,30 @@ def test_small_openings_on_a_large_plate_are_shown_large(result):
     assert ax.child_axes[0].get_xlim() == (0.0, 200.0)
 
 
+def test_lines_of_equal_depth_lie_where_the_depth_is_theirs_and_on_the_colour_bar(result):
+    plane = np.where(result.open_fraction > 0.0, 1e-6 * (5.0 + 400.0 * result.x[None, :]), 0.0)
+    figure = depth_map(dataclasses.replace(result, depth=plane))
+    lines = next(one for one in figure.axes[0].collections if hasattr(one, "levels"))
+    assert list(lines.levels) == [10.0, 15.0, 20.0]
+    well_inside = openings(result.case.stencil).buffer(-1.5 * CELL)
+    found = 0
+    for level, path in zip(lines.levels, lines.get_paths(), strict=True):
+        for x, y in path.vertices:  # beyond the rims, where they are cut off, lines bend
+            if well_inside.contains(Point(1e-3 * x, 1e-3 * y)):
+                found += 1
+                assert x == pytest.approx(2.5 * (level - 5.0), abs=1e-6)
+    assert found > 10
+    assert f"Lines: every {5:g} µm" in words_of(figure)
+    (bar,) = figure.axes[0].child_axes
+    marked = bar.collections[-1].get_segments()
+    assert [segment[0][1] for segment in marked] == pytest.approx([10.0, 15.0, 20.0])
+
+
+def test_an_even_depth_has_no_lines(result):
+    flat = np.where(result.open_fraction > 0.0, 2e-5, 0.0)
+    assert "Lines:" not in words_of(depth_map(dataclasses.replace(result, depth=flat)))
+
+
 # --- current density --------------------------------------------------------------------------
 
 
@@ -377,6 +414,74 @@ def test_a_small_swab_is_shown_large_and_its_place_on_a_small_plan(result):
 def test_a_map_that_was_not_kept_is_refused_with_those_that_were(result, sample):
     with pytest.raises(InputError, match=r"sample = -?\d: no such map was kept; expected 0 to 4"):
         density_map(result, sample)
+
+
+def test_moments_stand_on_one_scale_and_are_the_kept_maps(result):
+    figure = density_moments(result)
+    meshes = [ax.collections[0] for ax in figure.axes if ax.collections and ax.patches]
+    assert len(meshes) == result.sample_stop.size == 5
+    assert len({mesh.get_clim() for mesh in meshes}) == 1
+    for mesh, kept, stop in zip(meshes, result.sample_density, result.sample_stop, strict=True):
+        truth = 1e-4 * kept[result.open_fraction > 0.0]
+        np.testing.assert_allclose(mesh.get_array().compressed(), truth, rtol=1e-6, atol=1e-12)
+        title = mesh.axes.get_title(loc="left")
+        assert title.endswith(f": {current_words(result.current[stop])}")
+
+
+def test_wanted_moments_are_the_nearest_that_were_kept(result):
+    kept = result.time[result.sample_stop]
+    assert choose_samples(result, [kept[3] + 5.0, kept[1] - 4.0, kept[1]]) == [1, 3]
+
+
+# --- the exact solution -----------------------------------------------------------------------
+
+
+def test_the_opening_with_an_exact_solution_is_the_disc_within_the_ring(result):
+    opening = simple_opening(result)
+    assert opening.round
+    assert opening.middle == pytest.approx((11e-3, 12.5e-3))
+    assert opening.half == pytest.approx(2e-3)
+    coarse = dataclasses.replace(sample_result(cell=1e-3))
+    assert simple_opening(coarse) is None
+    with pytest.raises(InputError, match="no exact solution"):
+        exact_profile(coarse)
+
+
+def test_a_run_that_follows_the_exact_solution_lies_on_the_line():
+    result = sample_result(cell=2.5e-4)
+    opening = simple_opening(result)
+    exact = exact_current(result, opening, wagner_number(result, opening))
+    away = np.hypot(result.x[None, :] - 11e-3, result.y[:, None] - 12.5e-3) / 2e-3
+    depth = np.where(away < 1.3, 1e-5 * exact.profile(np.minimum(away, 1.0)), 1e-5)
+    depth[result.open_fraction <= 0.0] = 0.0
+    figure = exact_profile(dataclasses.replace(result, depth=depth))
+    line, dots = figure.axes[0].lines[1:]
+    inside = np.abs(dots.get_xdata()) < 1.7  # cells are coarse for the steep rise at the rim
+    told = np.interp(dots.get_xdata()[inside], *line.get_data())
+    np.testing.assert_allclose(dots.get_ydata()[inside], told, rtol=0.02)
+
+
+def test_a_slot_is_cut_across_its_width_whichever_way_it_lies(result):
+    for angle, way in (("0 deg", (0.0, 1.0)), ("90 deg", (-1.0, 0.0))):
+        case = with_changes(
+            result.case,
+            {
+                "stencil.shapes": [
+                    {
+                        "kind": "rectangle",
+                        "x": "25 mm",
+                        "y": "12 mm",
+                        "width": "14 mm",
+                        "height": "5 mm",
+                        "angle": angle,
+                    }
+                ]
+            },
+        )
+        opening = simple_opening(dataclasses.replace(result, case=case))
+        assert not opening.round
+        assert np.abs(opening.way) == pytest.approx(np.abs(way), abs=1e-12)
+        assert opening.half == pytest.approx(2.5e-3)
 
 
 # --- profile ----------------------------------------------------------------------------------
@@ -504,6 +609,19 @@ def test_rewets_are_marked_in_both_panels_and_counted(result):
     assert "wetted again once" in words_of(figure)
     assert "wetted again twice" in words_of(current_history(result))
     assert "not wetted again" in words_of(current_history(lifted(result, rewet=[False, False])))
+
+
+def test_temperature_and_acid_are_drawn_where_the_run_followed_them(result):
+    warm = lifted(result, temperature=[293.15, 313.15], acid=[1.0, 0.75])
+    figure = current_history(warm)
+    assert len(figure.axes) == 4
+    swab, acid = figure.axes[2:]
+    assert (swab.get_ylabel(), acid.get_ylabel()) == ("swab (°C)", "acid left (%)")
+    np.testing.assert_allclose(swab.lines[0].get_ydata()[[0, -1]], [20.0, 40.0])
+    np.testing.assert_allclose(acid.lines[0].get_ydata()[[0, -1]], [100.0, 75.0])
+    for ax in figure.axes:
+        assert list(ax.lines[1].get_xdata()) == [15.0, 15.0]
+    assert "Acid left: of that of a fresh swab" in words_of(figure)
 
 
 def test_average_current_is_charge_over_the_whole_time(result):

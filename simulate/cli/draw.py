@@ -1,14 +1,22 @@
-"""``swabfield draw``: the figures of a run, those and in the formats that are wanted."""
+"""``swabfield draw``: the figures of a run, of several, or of a sweep, in the formats wanted."""
 
 from __future__ import annotations
 
 import argparse
+from collections.abc import Iterator, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from simulate.cli import options, words
 
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from simulate.result import Result
+
 _STORY = """\
-Draw the figures of a run, each of which stands alone on a slide or in a text.
+Draw the figures of a run, each of which stands alone on a slide or in a text;
+of several runs, their comparison on one scale; of a sweep, its design chart.
 PNG for slides, SVG and PDF for print. --live-text keeps the letters of an SVG as
 letters, to be edited; it then needs the reader's fonts. --animate adds the run in
 motion: WebP and GIF for pages and slides, MP4 if ffmpeg is there."""
@@ -18,7 +26,12 @@ def register(commands: argparse._SubParsersAction[options.Parser]) -> None:
     """Add the command."""
     parser = options.add_command(commands, "draw", draw, "draw the figures of a run", _STORY)
     add = parser.add_argument
-    add("etched", metavar="RUN", help="run folder or its result.nc, as `etch` leaves them")
+    add(
+        "etched",
+        metavar="RUN",
+        nargs="+",
+        help="run folder or its result.nc; several to compare; or the folder of a sweep",
+    )
     add(
         "--figure",
         metavar="NAME",
@@ -27,6 +40,8 @@ def register(commands: argparse._SubParsersAction[options.Parser]) -> None:
         help="figures wanted; all if not given (a wrong name lists them)",
     )
     add("--format", metavar="LIST", default="png,svg", help="of png, svg, pdf; png,svg if absent")
+    add("--at", metavar="TIMES", help='moments of density_moments, such as "5 s, 2 min"')
+    add("--show", metavar="NAME", default="evenness", help="number of a design chart; evenness")
     add(
         "--animate",
         metavar="LIST",
@@ -43,25 +58,27 @@ def register(commands: argparse._SubParsersAction[options.Parser]) -> None:
 def draw(arguments: argparse.Namespace) -> int:
     """Draw and tell."""
     from simulate.cli.run_folder import MANIFEST, RunFolder, run_name, stored_result
-    from simulate.figures import FIGURES, draw_result
+    from simulate.figures.gallery import write_figures
     from simulate.figures.moving import MOVING, animate_result
+    from simulate.figures.stored_chart import STORED
     from simulate.figures.style import FORMATS, check_known
 
     formats = [name.strip() for name in arguments.format.split(",")]
     check_known("--format", formats, FORMATS)
     moving = [name.strip() for name in arguments.animate.split(",") if name.strip()]
     check_known("--animate", moving, MOVING)
-    check_known("--figure", arguments.figure or (), FIGURES)
-    result = stored_result(arguments.etched)
-    path = Path(arguments.out or f"{run_name(arguments.etched)}-figures")
+    places = arguments.etched
+    swept = len(places) == 1 and (Path(places[0]) / STORED).is_file()
+    _check_names(arguments.figure, swept=swept, count=len(places))
+    results = [] if swept else [stored_result(place) for place in places]
+    path = Path(arguments.out or f"{run_name(places[0])}-figures")
     folder = RunFolder(path, arguments.force)
     folder.clear()
     with words.progress("drawing", not arguments.quiet):
-        files = draw_result(
-            result, path, formats, figures=arguments.figure, live_text=arguments.live_text
-        )
-        if moving:
-            files += animate_result(result, path, moving)
+        figures = _figures(arguments, results)
+        files = write_figures(figures, path, formats, live_text=arguments.live_text)
+        if moving and results:
+            files += animate_result(results[0], path, moving)
     listed = {"schema": words.SCHEMA, "kind": "swabfield run", "files": folder.names(files)}
     folder.write(MANIFEST, listed)
     if arguments.json:
@@ -70,3 +87,68 @@ def draw(arguments: argparse.Namespace) -> int:
     elif not arguments.quiet:
         words.tell(words.report("Figures", [("", [("", str(file)) for file in files])]))
     return options.EXIT_DONE
+
+
+def _check_names(names: Sequence[str] | None, *, swept: bool, count: int) -> None:
+    """Refuse a figure that is not known, or not one of what is to be drawn."""
+    from simulate.figures.gallery import BESIDE, CHART, FIGURES
+    from simulate.figures.style import check_known
+
+    known = (CHART,) if swept else tuple(FIGURES if count == 1 else BESIDE)
+    check_known("--figure", names or (), (*known, *_others(names, known)))
+    wrong = [name for name in names or () if name not in known]
+    if wrong:
+        from simulate.errors import Fault, InputError
+
+        need = {CHART: "the folder of a sweep"} | dict.fromkeys(BESIDE, "two runs or more")
+        faults = [
+            Fault("is no figure of this", need.get(name, "one run"), key="--figure", value=name)
+            for name in wrong
+        ]
+        raise InputError(faults)
+
+
+def _others(names: Sequence[str] | None, known: tuple[str, ...]) -> Iterator[str]:
+    """Names asked for that are figures of something else."""
+    from simulate.figures.gallery import BESIDE, CHART, FIGURES
+
+    elsewhere = {*FIGURES, *BESIDE, CHART}.difference(known)
+    return (name for name in names or () if name in elsewhere)
+
+
+def _figures(
+    arguments: argparse.Namespace, results: Sequence[Result]
+) -> Iterator[tuple[str, Figure]]:
+    """The figures wanted, one after the other."""
+    from simulate.compare import told_apart
+    from simulate.figures.gallery import BESIDE, CHART, FIGURES, drawable
+    from simulate.figures.moments import density_moments
+    from simulate.figures.stored_chart import stored_chart
+
+    names = arguments.figure
+    if not results:
+        yield CHART, stored_chart(Path(arguments.etched[0]), arguments.show)
+    elif len(results) == 1:
+        for name in names or drawable(results[0]):
+            if name == "density_moments" and arguments.at:
+                yield name, density_moments(results[0], parse_times(arguments.at))
+            else:
+                yield name, FIGURES[name](results[0])
+    else:
+        from simulate.cli.run_folder import run_name
+
+        called = told_apart([run_name(place) for place in arguments.etched])
+        for name in names or BESIDE:
+            yield name, BESIDE[name](results, called)
+
+
+def parse_times(text: str) -> list[float]:
+    """Moments such as "5 s, 2 min" [s].
+
+    Raises
+    ------
+    InputError : one of them is no time.
+    """
+    from simulate.units import parse_quantity
+
+    return [parse_quantity(part.strip(), "time") for part in text.split(",")]

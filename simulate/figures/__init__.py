@@ -10,11 +10,14 @@ Reading order within the folder::
     cell_parts  what that is drawn of
     cutting   a stencil before it is cut: openings, islands, thin places
     maps      depth of etch; current density at one stop
+    moments   current density at several moments on one scale
     profile   depth along a line
+    exact     depth across one opening, with the exact solution over it
     row       contact time, crowding and depth side by side
-    history   current and voltage against time
+    history   current, voltage, temperature and acid against time
     schedule  a dwell plan: before, after, seconds on each piece
     design_chart  one number of a sweep against what is varied
+    stored_chart  the same for a sweep on the disk
     causes    shares of the causes; factor maps
     beside    several results on one scale, and their profiles
     under_swab  a section under the swab: equipotentials and lines of equal current

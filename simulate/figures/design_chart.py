@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 Pair = tuple[np.ndarray, np.ndarray]
 """Abscissae and ordinates of a curve."""
 
-_SHOWN = {
+SHOWN = {
     "mean_depth": ("mean depth (µm)", UM),
     "max_depth": ("greatest depth (µm)", UM),
     "evenness": ("evenness", 1.0),
@@ -61,7 +61,7 @@ def design_chart(
     show : name of the number. values : of each row, SI, nan where there is none.
     sampled : the rows are a sample and no grid.
     """
-    label, scale = _SHOWN[show]
+    label, scale = SHOWN[show]
     values = np.asarray(values, dtype=float) * scale
     sides = _sides(labels, points, names, values.size)
     figure = new_figure(4.9)

@@ -1,33 +1,70 @@
-"""All figures of a result by name, and their files."""
+"""All figures by name, and their files."""
 
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from simulate.errors import ResultError
+from simulate.figures.beside import beside_maps, beside_profiles
 from simulate.figures.cell import cell_figure
+from simulate.figures.exact import exact_profile, simple_opening
 from simulate.figures.history import current_history
 from simulate.figures.maps import density_map, depth_map
+from simulate.figures.moments import density_moments
 from simulate.figures.profile import depth_profile
 from simulate.figures.row import map_row
 from simulate.figures.style import FORMATS, check_known, save_figure, style
+from simulate.figures.under_swab import section_figure
 from simulate.result import Result
+from simulate.section import solve_section
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+
+def _section(result: Result) -> Figure:
+    """The section under the swab where the case tells most."""
+    return section_figure(solve_section(result.case))
+
+
 FIGURES: dict[str, Callable[[Result], Figure]] = {
     "cell": cell_figure,
-    "depth_map": depth_map,
+    "section": _section,
     "density_map": density_map,
-    "depth_profile": depth_profile,
-    "current_history": current_history,
+    "density_moments": density_moments,
     "map_row": map_row,
+    "depth_map": depth_map,
+    "depth_profile": depth_profile,
+    "exact_profile": exact_profile,
+    "current_history": current_history,
 }
 """The figures of a result by name, in the order they are drawn."""
+
+USUAL = ("depth_map", "density_map", "depth_profile", "current_history", "map_row")
+"""Those that `etch` draws; quick ones, which every whole run has."""
+
+BESIDE: dict[str, Callable[[Sequence[Result], Sequence[str]], Figure]] = {
+    "comparison": beside_maps,
+    "comparison_profiles": beside_profiles,
+}
+"""The figures of several results."""
+
+CHART = "design_chart"
+"""The figure of a sweep."""
+
+_STOPS_NEEDED = frozenset({"cell", "section", "density_map", "density_moments", "current_history"})
+
+
+def drawable(result: Result) -> tuple[str, ...]:
+    """The names in `FIGURES` that a result has: not all where it was stopped before its first
+    stop, or where no opening has an exact solution."""
+    lacking = set() if result.sample_stop.size else set(_STOPS_NEEDED)
+    if simple_opening(result) is None or not result.depth.any():
+        lacking.add("exact_profile")
+    return tuple(name for name in FIGURES if name not in lacking)
 
 
 def draw_result(
@@ -47,8 +84,7 @@ def draw_result(
     result : what to draw.
     folder : where the files go; each is named after its figure, such as ``depth_map.png``.
     formats : any of ``png``, ``svg``, ``pdf``.
-    figures : names from `FIGURES`; None draws all, but for those that show single stops if the
-        run was stopped before its first.
+    figures : names from `FIGURES`; None draws those of `USUAL` that are `drawable`.
     live_text : leave text in SVG as text; see `simulate.drawing.save_figure`.
 
     Returns
@@ -65,7 +101,7 @@ def draw_result(
     formats = tuple(formats)
     check_known("format", formats, FORMATS)
     if figures is None:
-        figures = FIGURES if result.sample_stop.size else ("depth_map", "depth_profile", "map_row")
+        figures = [name for name in USUAL if name in drawable(result)]
     names = tuple(figures)
     check_known("figure", names, FIGURES)
     made = ((name, FIGURES[name](result)) for name in names)

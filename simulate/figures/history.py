@@ -1,4 +1,4 @@
-"""The figure against time: current and voltage, stop by stop."""
+"""The figure against time: current, voltage, and how the swab fares, stop by stop."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ SPANS = 160  # of time, over each of which very many stops are averaged
 
 @styled
 def current_history(result: Result) -> Figure:
-    """Current and voltage against time, re-wets marked.
+    """Current and voltage against time, and temperature and acid of the swab; re-wets marked.
 
     Up to `MANY_STOPS` stops are drawn one by one; between stops, where the swab is off the plate,
     no current flows and no voltage is drawn. Of more stops the figure shows the average over short
@@ -32,22 +32,37 @@ def current_history(result: Result) -> Figure:
     ----------
     result : what to draw; current [A] is shown in mA below 1 A, time [s] in min beyond 10 min.
     """
-    figure = new_figure(4.6)
-    upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
+    states = _states(result)
+    figure = new_figure(4.6 + 1.25 * len(states))
+    heights = (3, 2, *(2 for _ in states))
+    upper, lower, *others = figure.subplots(len(heights), 1, sharex=True, height_ratios=heights)
     peak = float(result.current.max(initial=0.0))
     scale, unit = (1e3, "mA") if peak < 1.0 else (1.0, "A")
     _draw_course(upper, result, result.current * scale, 0.0, BLUE)
     upper.set(ylabel=f"current ({unit})", ylim=(0.0, 1.08 * peak * scale or 1.0))
     _draw_course(lower, result, result.voltage, math.nan, OCHRE)
     lower.set_ylabel("voltage (V)")
-    _time_axis(lower, result)
-    for ax in (upper, lower):
+    for ax, (label, values) in zip(others, states, strict=True):
+        _draw_course(ax, result, values, math.nan, INK)
+        ax.set_ylabel(label)
+    _time_axis([upper, lower, *others][-1], result)
+    for ax in (upper, lower, *others):
         ax.grid(axis="y")
         for moment in result.time[result.rewet]:
             ax.axvline(float(moment), color=INK, linewidth=1.0, linestyle=(0, (1, 2)))
     figure.align_ylabels()
     words(figure, _title(result), _caption(result))
     return figure
+
+
+def _states(result: Result) -> list[tuple[str, np.ndarray]]:
+    """What the run followed of its swab: labels, and values of the stops in the drawn unit."""
+    found = []
+    if result.temperature is not None:
+        found.append(("swab (°C)", result.temperature - 273.15))
+    if result.acid is not None:
+        found.append(("acid left (%)", 100.0 * result.acid))
+    return found
 
 
 def _title(result: Result) -> str:
@@ -67,6 +82,8 @@ def _caption(result: Result) -> str:
         f"{time_words(result.duration)}; {_rewet_words(summary['rewets'])}. "
         "Voltage between plate and cathode."
     )
+    if result.acid is not None:
+        caption += " Acid left: of that of a fresh swab."
     if result.time.size > MANY_STOPS:
         span = with_unit(result.duration / SPANS, "s")
         caption += f" Lines: averages over {span}; shaded: the range within that time."

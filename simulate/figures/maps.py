@@ -11,6 +11,7 @@ from simulate.figures.plan import (
     bulk_limits,
     close_in,
     colour_bar,
+    contour_lines,
     draw_map,
     outline,
     plan_height,
@@ -32,6 +33,7 @@ from simulate.units import format_number
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.contour import QuadContourSet
     from matplotlib.figure import Figure
 
 
@@ -51,16 +53,20 @@ def depth_map(result: Result) -> Figure:
     figure = new_figure(plan_height(result) + 2.1)
     ax = figure.subplots()
     mesh = draw_map(ax, result, result.depth * UM, bulk_limits(inside))
+    lines = contour_lines(ax, result, result.depth * UM, mesh)
     close_in(ax, result, np.asarray(outline(result).vertices), margin=0.15)
-    colour_bar(ax, mesh, inside, "etch depth (µm)")
+    bar = colour_bar(ax, mesh, inside, "etch depth (µm)")
+    if lines is not None:
+        bar.add_lines(lines)
     scale_bar(ax)
     title = (
         f"Etch depth: {shown(summary['mean_depth'], 'µm')} on average, "
         f"{shown(summary['max_depth'], 'µm')} at most"
     )
+    level = "" if lines is None else f"Lines: every {_step(lines)}\N{NO-BREAK SPACE}µm. "
     caption = (
-        f"{lead_words(result)}Pale: under the mask. {shown(summary['charge'], 'C')} passed over "
-        f"{shown(summary['open_area'], 'cm²')} of open area. "
+        f"{lead_words(result)}Pale: under the mask. {level}{shown(summary['charge'], 'C')} passed "
+        f"over {shown(summary['open_area'], 'cm²')} of open area. "
         f"Evenness {shown(summary['evenness'])} (1 is perfectly even)."
     )
     if summary["edge_ratio"]["value"] is not None:
@@ -100,7 +106,7 @@ def density_map(result: Result, sample: int | None = None) -> Figure:
     figure = new_figure(plan_height(result) + 2.2)
     ax = figure.subplots()
     mesh = draw_map(ax, result, density, limits)
-    _draw_contact(ax, contact)
+    draw_contact(ax, contact)
     locator = close_in(ax, result, contact, margin=0.4)
     if locator is not None:
         locator.plot(*contact.T, color=INK, linewidth=0.7)
@@ -119,6 +125,12 @@ def density_map(result: Result, sample: int | None = None) -> Figure:
     return figure
 
 
+def _step(lines: QuadContourSet) -> str:
+    """Distance between neighbouring lines, or the one that there is."""
+    levels = np.asarray(lines.levels)
+    return f"{levels[0] if levels.size == 1 else levels[1] - levels[0]:g}"
+
+
 def _kept_map(result: Result, sample: int | None) -> int:
     """Check a map's number, or choose the map of largest current."""
     kept = result.sample_stop
@@ -131,7 +143,7 @@ def _kept_map(result: Result, sample: int | None) -> int:
     return sample
 
 
-def _draw_contact(ax: Axes, points: np.ndarray) -> None:
+def draw_contact(ax: Axes, points: np.ndarray) -> None:
     """A closed dashed outline that shows on dark and on light."""
     closed = np.vstack([points, points[:1]])
     ax.plot(*closed.T, color="white", linewidth=2.8, solid_joinstyle="round", zorder=5)

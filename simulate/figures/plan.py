@@ -14,6 +14,8 @@ from simulate.stencil import openings
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.collections import QuadMesh
+    from matplotlib.colorbar import Colorbar
+    from matplotlib.contour import QuadContourSet
     from matplotlib.path import Path as Outline
 
 Limits = tuple[float, float]
@@ -160,7 +162,37 @@ def bulk_limits(values: np.ndarray) -> Limits:
     return (low if low > 0.5 * high else 0.0), high
 
 
-def colour_bar(ax: Axes, mesh: QuadMesh, values: np.ndarray, label: str) -> None:
+def contour_lines(
+    ax: Axes, result: Plan, values: np.ndarray, mesh: QuadMesh
+) -> QuadContourSet | None:
+    """A few lines of equal value over a map, cut to the rims; None where all is alike.
+
+    Parameters
+    ----------
+    ax : shows the map. result : gives cells and openings.
+    values : (ny, nx), in the drawn unit; beyond an opening the nearest value in it goes on.
+    mesh : the map; gives its range of colours, and its shape.
+    """
+    from scipy.ndimage import distance_transform_edt
+
+    low, high = mesh.get_clim()
+    inside = result.open_fraction > 0.0
+    if min(values.shape) < 2 or not inside.any() or np.ptp(values[inside]) <= 0.0:
+        return None
+    step = round_down((high - low) / 3.0)
+    levels = step * np.arange(math.floor(low / step) + 1, math.ceil(high / step - 1e-9))
+    least, most = float(values[inside].min()), float(values[inside].max())
+    levels = levels[(levels > least) & (levels < most)]
+    if not levels.size:
+        return None
+    nearest = distance_transform_edt(~inside, return_distances=False, return_indices=True)
+    middle = [0.5 * MM * (edges[1:] + edges[:-1]) for edges in (result.x_edges, result.y_edges)]
+    lines = ax.contour(*middle, values[tuple(nearest)], levels, colors=INK, linewidths=0.45)
+    lines.set_clip_path(mesh.get_clip_path() or ax.patch)
+    return lines
+
+
+def colour_bar(ax: Axes, mesh: QuadMesh, values: np.ndarray, label: str) -> Colorbar:
     """A colour bar as tall as the map; pointed where some values lie beyond its ends."""
     low, high = mesh.get_clim()
     beyond = (bool(values.min(initial=low) < low), bool(values.max(initial=high) > high))
@@ -173,6 +205,7 @@ def colour_bar(ax: Axes, mesh: QuadMesh, values: np.ndarray, label: str) -> None
     place = ax.inset_axes((1.03, 0.0, 0.035, 1.0))
     bar = ax.figure.colorbar(mesh, cax=place, extend=extend, label=label)
     bar.outline.set_linewidth(0.6)
+    return bar
 
 
 def scale_bar(ax: Axes) -> None:

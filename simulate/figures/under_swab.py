@@ -132,7 +132,7 @@ def _draw_potential(ax: Axes, section: Section) -> float:
         )
         if named:
             inner = levels[(levels >= low) & (levels <= high)][::2]
-            ax.clabel(lines, inner.tolist(), fmt=lambda value: f"{value:.3g} V", fontsize=8.5)
+            ax.clabel(lines, inner.tolist(), fmt=lambda value: f"{value:.3g} V", fontsize=9.5)
     return step
 
 
