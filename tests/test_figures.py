@@ -361,7 +361,7 @@ def test_lines_of_equal_depth_lie_where_the_depth_is_theirs_and_on_the_colour_ba
             if well_inside.contains(Point(1e-3 * x, 1e-3 * y)):
                 found += 1
                 assert x == pytest.approx(2.5 * (level - 5.0), abs=1e-6)
-    assert found > 10
+    assert found >= 4
     assert f"Lines: every {5:g} µm" in words_of(figure)
     (bar,) = figure.axes[0].child_axes
     marked = bar.collections[-1].get_segments()
