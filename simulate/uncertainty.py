@@ -124,28 +124,43 @@ def grid_convergence(
 
 
 def guarded_uncertainty(
-    values: Sequence[float], ratio: float, *, order: float = 1.0, safety: float = TWO_GRIDS
+    values: Sequence[float],
+    ratio: float,
+    *,
+    order: float = 1.0,
+    highest: float | None = None,
+    safety: float = TWO_GRIDS,
 ) -> float:
-    """Half-width of the 95 % band of the finest of two or three grids, finest first, where
-    differences do not shrink smoothly from grid to grid, in the unit of the values.
+    """Half-width of the 95 % band of the finest of two or three grids, finest first, where the
+    order of convergence is not beyond doubt, in the unit of the values.
 
-    Each pair of neighbours tells, at an assumed `order` p, how far the finest grid is off:
-    ``|f1 - f2| / (r^p - 1)`` and ``|f2 - f3| / (r^p (r^p - 1))``. The larger counts, times
-    `safety`: openings that cut cells make values scatter, and two grids may agree by chance. Where
-    the three values go up and down no order can be assumed: their whole range counts instead.
+    An order p between `order` and `highest` is the one the scheme should have: where three values
+    go one way, p is observed and held within these limits, and the band is
+    ``safety |f1 - f2| / (r^p - 1)``. The factor stays that of an assumed order: differences of
+    so few grids do not prove one.
 
-    Raises InputError as `grid_convergence` does. Source: grid convergence index with an assumed
-    order, Roache, J. Fluids Eng. 116 (1994) 405; the range of values that do not converge
-    monotonically, Eca & Hoekstra, J. Comput. Phys. 262 (2014) 104 (both from memory). Taking the
-    larger of two pairs is ours.
+    Without `highest` p is taken as `order`, and each pair of neighbours is heard, ``|f1 - f2| /
+    (r^p - 1)`` and ``|f2 - f3| / (r^p (r^p - 1))``: openings that cut cells make values scatter,
+    and two grids may agree by chance. So are pairs where three values go up and down; there the
+    whole range of the values counts too.
+
+    Raises InputError as `grid_convergence` does. Source: an observed order held between bounds,
+    with factor 3 where it is not near the formal one: Oberkampf & Roy, Verification and Validation
+    in Scientific Computing, 2010, ch. 8; the range of values that do not converge monotonically:
+    Eca & Hoekstra, J. Comput. Phys. 262 (2014) 104 (both from memory). Taking the larger of two
+    pairs is ours.
     """
     _check(values, [ratio], order)
+    bend = (values[1] - values[0]) * (values[2] - values[1]) if len(values) == 3 else 0.0
+    if highest is not None and bend > 0.0:
+        held = min(max(observed_order(*values, ratio), order), highest)
+        return safety * abs(values[0] - values[1]) / float(ratio**held - 1.0)
     growth = float(ratio**order)
     told = [
-        abs(fine - coarse) / (growth**n * (growth - 1.0))
-        for n, (fine, coarse) in enumerate(pairwise(values))
+        abs(finer - coarser) / (growth**n * (growth - 1.0))
+        for n, (finer, coarser) in enumerate(pairwise(values))
     ]
-    if len(values) == 3 and (values[1] - values[0]) * (values[2] - values[1]) < 0.0:
+    if bend < 0.0:
         told.append(max(values) - min(values))
     return safety * max(told)
 

@@ -47,7 +47,7 @@ SLOT = 'kind = "rectangle"\nx = "6 mm"\ny = "6 mm"\nwidth = "2.4 mm"\nheight = "
 PAD = 'form = "pad"\nlength = "4.3 mm"\nwidth = "3.7 mm"\nheight = "1.5 mm"'
 BUD = 'form = "bud"\ndiameter = "3 mm"\nlength = "5 mm"\npress = "0.5 mm"\nwire_gap = "1 mm"'
 HOLD = 'pattern = "hold"\nx = "6.1 mm"\ny = "5.9 mm"\ntime = "1 s"'
-LINE = 'pattern = "path"\npoints = [[5.5, 6], [6.5, 6]]\nunit = "mm"\nspeed = "1 mm/s"\npasses = 1'
+LINE = 'pattern = "path"\npoints = [[5.8, 6], [6.4, 6]]\nunit = "mm"\nspeed = "1 mm/s"\npasses = 1'
 
 
 def text(name: str = "slot", **changes: str) -> str:
@@ -143,6 +143,21 @@ def test_the_guarded_band_takes_the_pair_that_tells_more():
         guarded_uncertainty([1.0], 2.0)
 
 
+@pytest.mark.parametrize(
+    ("values", "band"),
+    [
+        ([1.0, 1.1, 1.4], 3 * 0.1 / 2.0),  # 2^p = 3
+        ([1.0, 1.1, 2.1], 3 * 0.1 / 3.0),  # 2^p = 10, held at 2
+        ([1.0, 1.1, 1.15], 3 * 0.1),  # growing, held at 1
+        ([1.0, 1.1, 0.9], 3 * 0.2),  # up and down: the range
+        ([1.0, 1.0, 1.4], 3 * 0.2),  # agreement by chance: the other pair
+        ([1.0, 1.1], 3 * 0.1),
+    ],
+)
+def test_an_order_is_observed_between_its_limits(values, band):
+    assert guarded_uncertainty(values, 2.0, highest=2.0) == pytest.approx(band, rel=1e-9)
+
+
 def test_etch_error_states_it_from_the_command_line(tmp_path, capsys, monkeypatch):
     from simulate import figures
 
@@ -176,25 +191,60 @@ SHAPES = {
 }
 
 
-def test_stated_errors_of_runs_cover_what_finer_cells_give_and_are_not_idle():
-    """Ten runs at 0.2 mm against 0.05 mm, extrapolated with 0.1 mm at order 1.2 (0.1 mm has a
-    third of the error that counts here). At least 95 % are covered; in the median the stated error
-    is not more than ten times too wide. Found: 39 of 40, 6 times. The table is printed."""
+def bar(x: float, y: float, width: float, height: float) -> str:
+    return (
+        f'kind = "rectangle"\nx = "{x} mm"\ny = "{y} mm"\n'
+        f'width = "{width} mm"\nheight = "{height} mm"'
+    )
+
+
+ALONG = {  # rims run along the cells of 0.8 mm and all finer ones
+    "square": {"shape": bar(5.6, 5.6, 1.6, 1.6)},
+    "bar, bud": {"shape": bar(6.4, 6.0, 3.2, 0.8), "swab": BUD},
+    "two bars": {
+        "shape": bar(5.2, 5.6, 0.8, 3.2) + "\n[[stencil.shapes]]\n" + bar(6.8, 5.6, 0.8, 3.2)
+    },
+    "wide, stroke": {"shape": bar(6.4, 5.6, 3.2, 1.6), "stroke": LINE, "thickness": "0.2 mm"},
+}
+
+
+@pytest.mark.parametrize("group", ["rims cut cells", "rims along cells"])
+def test_stated_errors_of_runs_cover_what_finer_cells_give_and_are_not_idle(group):
+    """Runs at 0.2 mm against 0.067 mm, extrapolated with 0.1 mm at order 1.2 (0.1 mm has a third of
+    the error that counts here). At least 95 % are covered; in the median the stated error is not
+    more than ten times too wide. Found: 39 of 40 and 6 times where rims cut cells, 16 of 16 and 5
+    times where they do not. The table is printed.
+
+    The rules were chosen with these runs and a dozen more in view. Then eight others were done
+    once, four of each kind (bars, rings, a turned slot, a letter, strokes, 1.6 and 2.5 V), against
+    0.05 mm: 32 of 32 covered, 5 times too wide in the median.
+    """
     covered, widths = [], []
     print(f"\n{'run':<20}{'quantity':<12} true error  stated error")  # noqa: T201
-    for name, changes in SHAPES.items():
+    for name, changes in (SHAPES if group == "rims cut cells" else ALONG).items():
         one = case(name=name, **changes)
         results = [
-            sf.etch_case(coarser(one, factor), workers=1) for factor in (0.25, 0.5, 1.0, 2.0, 4.0)
+            sf.etch_case(coarser(one, factor), workers=1) for factor in (1 / 3, 0.5, 1.0, 2.0, 4.0)
         ]
         stated = grid_errors(results[2:])
         for quantity, value in QUANTITIES.items():
             finest, finer, used = (value(result) for result in results[:3])
-            exact = finest + (finest - finer) / (2.0**1.2 - 1.0)
+            exact = finest + (finest - finer) / (1.5**1.2 - 1.0)
             error = abs(used / exact - 1.0)
             print(f"{name:<20}{quantity:<12} {error:.2e}    {stated[quantity]:.2e}")  # noqa: T201
             covered.append(error <= stated[quantity])
             widths.append(stated[quantity] / error)
-    assert len(covered) == 40
+    assert len(covered) == (40 if group == "rims cut cells" else 16)
     assert sum(covered) >= 0.95 * len(covered)
-    assert 1.0 <= sorted(widths)[20] <= 10.0
+    assert 1.0 <= np.median(widths) <= 10.0
+
+
+def test_the_order_is_observed_only_where_rims_run_along_the_cells_of_all_grids(plain):
+    whole = replace(plain, open_fraction=np.round(plain.open_fraction))
+    cut = replace(plain, open_fraction=np.clip(plain.open_fraction, 0.0, 0.9))
+    series = [replace(whole, current=plain.current * (1.0 + 1e-3 * 4.0**n)) for n in range(3)]
+    shrinking = 3 * 3e-3 / (4.0 - 1.0) / (1.0 + 1e-3) + 1e-5
+    assert grid_errors(series)["current"] == pytest.approx(shrinking, rel=1e-6)
+    series[2] = replace(cut, current=series[2].current)
+    first_order = 3 * 6e-3 / (1.0 + 1e-3) + 1e-5
+    assert grid_errors(series)["current"] == pytest.approx(first_order, rel=1e-6)

@@ -9,13 +9,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
+from itertools import product
 
 import numpy as np
 import pytest
-from cells import REFERENCE, Opening
+from cells import REFERENCE, Floats, Opening
 
 import simulate as sf
 from simulate.polarisation import Polarisation
+from simulate.recess import disk_opening, strip_opening
 from simulate.uncertainty import grid_convergence, guarded_uncertainty
 
 TABLE = REFERENCE["grid_convergence"]
@@ -77,25 +79,75 @@ def test_stated_uncertainties_cover_the_true_errors_and_are_not_idle():
     assert 1.0 <= sorted(widths)[len(widths) // 2] <= 10.0
 
 
-def test_the_band_a_run_states_of_itself_covers_the_reference_openings_too():
-    """Assumed first order on a/40, a/20 and a/10, as `grid_error` does for a run. On plain edges,
-    six times too wide in the median. Fitted edges are of higher order than is
-    assumed: covered, but the bands are some seventy times too wide. The table is printed."""
-    covered, widths = [], {"plain": [], "fitted": []}
-    print("\nopening                        edges    true error   stated error")  # noqa: T201
-    for name, cell, law, exact in reference_cases():
-        for edges in ("plain", "fitted"):
-            series = [replace(cell, fineness=n, edges=edges) for n in (40, 20, 10)]
-            if any(abs(one.depth * one.fineness % 1.0) > 1e-9 for one in series):
-                series.pop()  # a/10 does not see a mask of a twentieth
-            values = [one.resistance(law) for one in series]
-            stated = guarded_uncertainty(values, 2.0) / exact
-            error = abs(values[0] / exact - 1)
-            print(f"{name:<30} {edges:<8} {error:.3e}    {stated:.3e}")  # noqa: T201
-            covered.append(error <= stated)
-            widths[edges].append(stated / error)
-            assert stated < (0.03 if edges == "plain" else 1e-3)
-    assert len(covered) >= 36
-    assert sum(covered) >= 0.95 * len(covered)
-    assert 1.0 <= np.median(widths["plain"]) <= 10.0
-    assert np.median(widths["fitted"]) <= 100.0
+def fitted_series(cell: Opening, law: Polarisation | None, finest: int) -> list[float] | None:
+    """Resistances on fitted edges, the finest first; None where a/5 does not see the mask."""
+    series = [replace(cell, fineness=finest // 2**n, edges="fitted") for n in range(3)]
+    if any(
+        abs(one.depth * one.fineness - round(one.depth * one.fineness)) > 1e-9 for one in series
+    ):
+        return None
+    return [one.resistance(law) for one in series]
+
+
+def judged(cases: Iterator[tuple[str, Opening, Polarisation | None, float]]) -> tuple[int, Floats]:
+    """How many are covered, and stated over true error of all; on a/20, a/40 and a/80 as finest."""
+    widths = []
+    print("\nopening                        finest    true error   stated error")  # noqa: T201
+    for (name, cell, law, exact), finest in product(cases, (20, 40, 80)):
+        values = fitted_series(cell, law, finest)
+        if values is None:
+            continue
+        stated = guarded_uncertainty(values, 2.0, highest=2.0) / exact
+        error = abs(values[0] / exact - 1)
+        print(f"{name:<30} a/{finest:<7} {error:.3e}    {stated:.3e}")  # noqa: T201
+        widths.append(stated / error)
+    return int((np.array(widths) >= 1.0).sum()), np.array(widths)
+
+
+def test_an_order_observed_between_one_and_two_covers_openings_with_fitted_edges():
+    """At least 95 % covered, in the median not more than ten times too wide: found are 43 of 45 and
+    7 times. The table is printed."""
+    covered, widths = judged(reference_cases())
+    assert len(widths) >= 45
+    assert covered >= 0.95 * len(widths)
+    assert 1.0 <= np.median(widths) <= 10.0
+
+
+HELD_OUT = [  # depth, Wagner number, wall, height
+    (0.0, 0.0, 2.0, 2.0), (0.0, 0.5, 3.0, 2.0), (0.1, 0.5, 2.0, 3.0), (0.3, 0.0, 2.0, 2.0),
+    (0.4, 1.0, 3.0, 1.0), (0.6, 0.05, 2.0, 2.0), (0.8, 0.0, 4.0, 1.0), (1.5, 0.2, 2.0, 2.0),
+    (0.0, 5.0, 2.0, 2.0), (0.2, 0.0, 2.0, 1.0),
+]  # fmt: skip
+
+
+def held_out_cases() -> Iterator[tuple[str, Opening, Polarisation | None, float]]:
+    """Openings that took no part in choosing the rule, exact by `simulate.recess`."""
+    for kind, opening in (("disk", disk_opening), ("strip", strip_opening)):
+        for depth, wagner, wall, height in HELD_OUT:
+            law = sf.Linear(wagner) if wagner else None
+            exact = opening(depth, wagner=wagner, cell=(wall, height)).resistance
+            name = f"{kind}, depth {depth}, Wa {wagner}"
+            yield name, Opening(kind, 20, depth, wall, height), law, exact
+
+
+def test_the_rule_holds_for_openings_that_took_no_part_in_choosing_it():
+    """Found: 52 of 54 covered, 6 times too wide in the median."""
+    covered, widths = judged(held_out_cases())
+    assert len(widths) == 54
+    assert covered >= 0.95 * len(widths)
+    assert 1.0 <= np.median(widths) <= 10.0
+
+
+def test_first_order_assumed_covers_openings_on_plain_edges_too():
+    """On a/40, a/20 and a/10, as `grid_error` does where rims cut cells: six times too wide."""
+    widths = []
+    for _, cell, law, exact in reference_cases():
+        series = [replace(cell, fineness=n) for n in (40, 20, 10)]
+        if cell.depth == 0.05:
+            series.pop()  # a/10 does not see this mask
+        values = [one.resistance(law) for one in series]
+        stated = guarded_uncertainty(values, 2.0) / exact
+        widths.append(stated / abs(values[0] / exact - 1))
+    assert len(widths) >= 18
+    assert min(widths) >= 1.0
+    assert np.median(widths) <= 10.0
