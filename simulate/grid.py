@@ -17,18 +17,28 @@ from simulate.errors import Fault, InputError
 Doubles = NDArray[np.float64]
 
 
-def _edges(name: str, values: ArrayLike, lowest: float = -np.inf) -> Doubles:
-    edges = np.array(values, dtype=np.float64)
+def _edges(lowest: float = -np.inf, **axes: ArrayLike) -> tuple[Doubles, ...]:
+    """Edges of all axes, the first no lower than `lowest`, or every axis' fault at once."""
+    faults, checked = [], []
+    for name, values in axes.items():
+        edges = np.array(values, dtype=np.float64)
+        fault = _fault_of(name, edges, -np.inf if checked else lowest)
+        faults += [] if fault is None else [fault]
+        edges.flags.writeable = False
+        checked.append(edges)
+    if faults:
+        raise InputError(faults)
+    return tuple(checked)
+
+
+def _fault_of(name: str, edges: Doubles, lowest: float) -> Fault | None:
     if edges.ndim != 1 or edges.size < 2 or not np.isfinite(edges).all():
-        raise InputError(Fault("not a list of cell edges", "two or more finite numbers", key=name))
+        return Fault("not a list of cell edges", "two or more finite numbers", key=name)
     if (np.diff(edges) <= 0).any():
-        raise InputError(Fault("cell edges do not increase", "increasing numbers", key=name))
+        return Fault("cell edges do not increase", "increasing numbers", key=name)
     if edges[0] < lowest:
-        raise InputError(
-            Fault("starts below 0", "a first edge of 0 or more", key=name, value=f"{edges[0]}")
-        )
-    edges.flags.writeable = False
-    return edges
+        return Fault("starts below 0", "a first edge of 0 or more", key=name, value=f"{edges[0]}")
+    return None
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,19 +60,19 @@ class Grid:
 
         Raises
         ------
-        InputError : edges that do not increase.
+        InputError : edges that do not increase, of every axis that is at fault.
         """
-        return cls(_edges("x", x), _edges("y", y), _edges("z", z), "box")
+        return cls(*_edges(x=x, y=y, z=z), "box")
 
     @classmethod
     def section(cls, x: ArrayLike, z: ArrayLike) -> Grid:
         """A slice one metre deep from cell edges [m]; currents are per metre of depth."""
-        return cls(_edges("x", x), _edges("y", [0.0, 1.0]), _edges("z", z), "section")
+        return cls(*_edges(x=x, y=[0.0, 1.0], z=z), "section")
 
     @classmethod
     def axisymmetric(cls, r: ArrayLike, z: ArrayLike) -> Grid:
         """Full rings from edges of radius and height [m]; ``r[0] >= 0``."""
-        return cls(_edges("r", r, 0.0), _edges("y", [0.0, 1.0]), _edges("z", z), "axisymmetric")
+        return cls(*_edges(0.0, r=r, y=[0.0, 1.0], z=z), "axisymmetric")
 
     @property
     def shape(self) -> tuple[int, int, int]:

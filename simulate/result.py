@@ -121,7 +121,8 @@ class Result:
     numerical : estimated numerical errors, relative [-], by the quantity they belong to.
     ledgers : budgets of charge, energy, water, acid, metal in SI, each with an ``imbalance`` [-].
     remarks : what a person should know of the run, in words.
-    statistics : counts of the work done, such as ``solves`` and ``iterations``.
+    statistics : counts of the work done, such as ``solves`` and ``iterations``, and ``seconds``,
+        which are not kept in a file.
     partial : True if the run was stopped before the end of the stroke.
 
     Raises
@@ -368,7 +369,10 @@ def _outlines(drawings: tuple[DrawingFile, ...]) -> dict[str, Labelled]:
 
 
 def _attributes(result: Result) -> dict[str, str | int]:
-    """Global attributes: CF's, and what it takes to make the `Result` again."""
+    """Global attributes: CF's, and what it takes to make the `Result` again.
+
+    Not how long it took: two runs of one case leave the same file.
+    """
     drawings = result.case.drawings
     return {
         "Conventions": "CF-1.11",
@@ -380,7 +384,7 @@ def _attributes(result: Result) -> dict[str, str | int]:
         "case_name": Path(result.case.path or "case.toml").name,
         "case_text": result.case.text,
         "numerical_error": json.dumps(dict(result.numerical)),
-        "statistics": json.dumps(dict(result.statistics)),
+        "statistics": json.dumps({k: v for k, v in result.statistics.items() if k != "seconds"}),
         "ledgers": json.dumps(result.ledgers),
         "remarks": json.dumps(result.remarks),
         "partial": int(result.partial),

@@ -18,6 +18,12 @@ from simulate.kernels import wall
 Doubles = NDArray[np.float64]
 
 
+YIELD = 1e-8
+"""Share of its current by which a limited supply is taken to yield to the anode where the next step
+is sought [-]. A supply that holds its current whatever the voltage leaves an anode that is cut off
+from the cathode at any potential, and no step could be found to where it rests: at no current."""
+
+
 class Terminals:
     """The electrode faces as seen from the potentials: currents, slopes, and the supply."""
 
@@ -108,7 +114,7 @@ class Terminals:
         lead = np.where(self.faces.electrode == 0, self.out[1], 0.0)
         total = float(lead.sum())
         if self.limited:
-            return lead, 1.0 / total if total > 0 else 0.0
+            return lead, (1.0 - YIELD) / total if total > 0 else 0.0
         resistance = self.supply.resistance
         if resistance == 0.0:
             return None, 0.0

@@ -125,3 +125,12 @@ def test_edges_that_are_none_are_refused_by_name(make, key):
     (fault,) = caught.value.faults
     assert fault.key == key
     assert fault.expected
+
+
+def test_every_axis_that_is_at_fault_is_reported():
+    with pytest.raises(sf.InputError) as caught:
+        sf.Grid.box([1.0, 0.0], [0.0], [0.0, math.nan])
+    assert [fault.key for fault in caught.value.faults] == ["x", "y", "z"]
+    with pytest.raises(sf.InputError) as caught:
+        sf.Grid.axisymmetric([-1.0, 1.0], [2.0, 2.0])
+    assert [fault.key for fault in caught.value.faults] == ["r", "z"]

@@ -23,7 +23,7 @@ TAFEL = sf.Tafel(exchange=5.0, slope=0.03, equilibrium=-0.4, film_resistance=2e-
 CAPPED = sf.ButlerVolmer(
     exchange=20.0, slope_anodic=0.025, slope_cathodic=0.06, limit=8e3, equilibrium=0.1
 )
-TIGHT = 1e-11
+TIGHT = 1e-12
 seeds = st.integers(0, 2**32 - 1)
 
 
@@ -46,7 +46,7 @@ class RandomCell:
         grid = sf.Grid.box(*(1e-4 * axis for axis in edges))
         conductivity = np.exp(random.normal(1.0, 1.0, grid.shape))
         conductivity[random.random(grid.shape) < 0.25] = 0.0  # air
-        conductivity[random.random(grid.shape) < 0.10] *= 1e-2  # films
+        conductivity[random.random(grid.shape) < 0.10] *= 1e-4  # films
         plate, wire = (np.zeros(grid.shape, dtype=bool) for _ in range(2))
         plate[0] = random.random((ny, nx)) < 0.6
         conductivity[0] = 0.0  # beside the plate is the mask

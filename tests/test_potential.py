@@ -283,6 +283,24 @@ def test_a_current_limit_that_is_not_reached_does_nothing():
     assert held.voltage == pytest.approx(free.voltage, rel=1e-9)
 
 
+@pytest.mark.parametrize("resistance", [0.0, 2.0])
+@pytest.mark.parametrize("limit", [1e-6, 1e-3, 1.0])
+@pytest.mark.parametrize("law", [None, TAFEL, sf.ButlerVolmer(1.0, 0.03, 0.03, 0.5)])
+@pytest.mark.parametrize("dry", [2, -2], ids=["in the middle", "under the lid"])
+def test_a_limited_supply_drives_nothing_through_an_insulator(law, limit, resistance, dry):
+    shape = (6, 3, 4)
+    grid = sf.Grid.box(*(1e-3 * np.arange(n + 1) for n in shape[::-1]))
+    plate, lid = np.zeros(shape, bool), np.zeros(shape, bool)
+    plate[0, :, :2], lid[-1] = True, True
+    conductivity = np.ones(shape)
+    conductivity[dry] = 0.0
+    electrodes = [sf.Electrode("plate", plate, 0.0, law), sf.Electrode("lid", lid, 0.0, CATHODE)]
+    field = sf.solve_potential(grid, conductivity, electrodes, sf.Supply(9.0, resistance, limit))
+    assert field.currents["plate"] == pytest.approx(0.0, abs=1e-7 * limit)
+    assert field.currents["lid"] == pytest.approx(0.0, abs=1e-7 * limit)
+    assert field.voltage == pytest.approx(9.0, rel=1e-6)
+
+
 def test_a_film_limit_is_where_the_current_saturates():
     limit = 500.0
     currents = [

@@ -211,6 +211,15 @@ def test_the_same_result_gives_the_same_bytes(result, stored, tmp_path):
     assert (tmp_path / "again.nc").read_bytes() == stored.read_bytes()
 
 
+def test_how_long_a_run_took_is_not_in_its_file(result, stored, tmp_path):
+    """Two runs of one case leave the same bytes."""
+    slow = dataclasses.replace(result, statistics={**result.statistics, "seconds": 12.5})
+    write_result(slow, tmp_path / "slow.nc")
+    assert (tmp_path / "slow.nc").read_bytes() == stored.read_bytes()
+    assert slow.summary["statistics"]["seconds"] == 12.5
+    assert "seconds" not in read_result(tmp_path / "slow.nc").statistics
+
+
 def test_a_labelled_reader_finds_units_and_meaning_on_everything(result, stored):
     with xarray.open_dataset(stored) as data:
         assert data.attrs["Conventions"] == "CF-1.11"
