@@ -5,13 +5,15 @@ Needs Python 3.11 or newer and nothing else; everything is put into ``.venv`` be
     demo    etch the demo case and say where its depth map lies
     test    run the tests; words after it go to pytest
     check   style and types
-    gallery make the picture in README.md anew, after the demo or the model has changed
+    gallery make the pictures in README.md anew, after a case or the model has changed
+    lesson  make the lesson sheet anew from its runs
 """
 
 from __future__ import annotations
 
 import hashlib
 import os
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -22,7 +24,6 @@ PYTHON = HOME / ("Scripts/python.exe" if os.name == "nt" else "bin/python")
 DEMO = "cases/garden_tag.toml"
 RUN = "runs/garden_tag"
 DEPTH_MAP = f"{RUN}/figures/depth_map.png"
-PICTURE = "cases/gallery/garden_tag_depth.png"
 
 
 def run(*words: str) -> None:
@@ -36,8 +37,8 @@ def set_up(extra: str) -> None:
     """Make the environment or bring it up to date, unless it holds what is asked for already."""
     wanted = (ROOT / "pyproject.toml").read_bytes() + (ROOT / "constraints.txt").read_bytes()
     digest = hashlib.sha256(wanted).hexdigest()
-    stamps = [HOME / ".installed", HOME / ".installed-dev"]
-    good = stamps[1:] if extra else stamps
+    order = ("", "[dev]", "[dev,page-test]")  # each holds what those before it hold
+    good = [HOME / f".installed{extra}" for extra in order[order.index(extra) :]]
     if PYTHON.exists() and any(s.exists() and s.read_text() == digest for s in good):
         return
     if not PYTHON.exists():
@@ -57,8 +58,9 @@ def demo() -> None:
 
 
 def test() -> None:
-    """Run the tests."""
-    set_up("[dev]")
+    """Run the tests; those in a browser too, where the machine has Chromium."""
+    browser = shutil.which("chromium") or shutil.which("chromium-browser")
+    set_up("[dev,page-test]" if browser else "[dev]")
     run("-m", "pytest", *sys.argv[2:])
 
 
@@ -71,15 +73,24 @@ def check() -> None:
 
 
 def gallery() -> None:
-    """Run the demo and keep its depth map as a small picture."""
-    demo()
-    (ROOT / PICTURE).parent.mkdir(exist_ok=True)
-    shrink = "import sys; from PIL import Image; at, to = sys.argv[1:]; "
-    shrink += "Image.open(at).convert('RGB').quantize(256, method=1).save(to, optimize=True)"
-    run("-c", shrink, DEPTH_MAP, PICTURE)
+    """Run the cases and keep their figures as small pictures."""
+    set_up("")
+    run("cases/gallery/make_gallery.py")
 
 
-TASKS = {"demo": demo, "test": test, "check": check, "gallery": gallery}
+def lesson() -> None:
+    """Run the lesson's plate and fill its numbers into the sheet."""
+    set_up("")
+    run("cases/lesson/make_sheet.py")
+
+
+TASKS = {
+    "demo": demo,
+    "test": test,
+    "check": check,
+    "gallery": gallery,
+    "lesson": lesson,
+}
 
 
 def main() -> None:

@@ -131,7 +131,11 @@ def _contours(ax: Axes, sides: Sequence[_Side], values: np.ndarray, label: str) 
         filled = ax.contourf(x, y, table, levels=12)
         levels = np.asarray(filled.levels)[1::2]
         lines = ax.contour(x, y, table, levels=levels, colors="white", linewidths=0.9)
-        for text in ax.clabel(lines, fontsize=9, inline_spacing=3, colors=INK):
+        ax.set(xlim=(x[0], x[-1]), ylim=(y[0], y[-1]))
+        named = ax.clabel(
+            lines, fontsize=9.5, inline_spacing=3, colors=INK, manual=_rooms(ax, lines)
+        )
+        for text in named:
             text.set_path_effects([withStroke(linewidth=2.5, foreground="white")])
             text.set_in_layout(False)
         mappable: Any = filled
@@ -145,6 +149,21 @@ def _contours(ax: Axes, sides: Sequence[_Side], values: np.ndarray, label: str) 
     ax.set(xlabel=across.label, ylabel=up.label)
     _ticks(ax, across, "x")
     _ticks(ax, up, "y")
+
+
+def _rooms(ax: Axes, lines: Any) -> list[tuple[float, float]]:
+    """For each contour line its place farthest from the chart's frame, if that is far enough."""
+    places = []
+    for path in lines.get_paths():
+        points = np.asarray(path.interpolated(8).vertices)
+        if not points.size:
+            continue
+        share = ax.transAxes.inverted().transform(ax.transData.transform(points))
+        room = np.minimum(share, 1.0 - share).min(axis=1)
+        best = int(np.argmax(room))
+        if room[best] > 0.07:
+            places.append((float(points[best, 0]), float(points[best, 1])))
+    return places
 
 
 def _bar(ax: Axes, mappable: Any, label: str) -> None:
