@@ -5,6 +5,7 @@ Reading order within the folder::
     style     the look of every figure, and its file
     plan      the plate from above: map, openings, colour bar, scale bar
     wording   titles and captions, made from the numbers
+    shape     swab and cathode cut by a plane
     reactions  half-reactions at plate and cathode, in words
     cell      the cell to scale, with battery, electrons, ions and half-reactions
     cell_parts  what that is drawn of

@@ -13,7 +13,6 @@ from simulate.errors import Fault, InputError
 from simulate.figures.cell_parts import (
     ROOM,
     Cut,
-    Span,
     draw_bodies,
     draw_ions,
     draw_leads,
@@ -22,6 +21,7 @@ from simulate.figures.cell_parts import (
 )
 from simulate.figures.profile import Line, open_pieces
 from simulate.figures.reactions import ACID, WATER, anode_reactions, positive_ions
+from simulate.figures.shape import Span
 from simulate.figures.style import BLUE, MM, OCHRE, new_figure, styled
 from simulate.figures.wording import current_words, lead_words, time_words, with_unit, words
 from simulate.result import Result

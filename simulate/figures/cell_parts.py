@@ -11,17 +11,14 @@ import numpy as np
 from simulate.case import Case
 from simulate.figures.plan import round_down
 from simulate.figures.profile import MASK_LOOK
-from simulate.figures.style import BLUE, INK, METAL, MM, OCHRE, SOFT_INK
-from simulate.figures.under_swab import COPPER, WET
-from simulate.swab import Bud, Swab, body_fraction, skirt_fraction, wire_fraction
+from simulate.figures.shape import WET, Shape, Span, shape_of
+from simulate.figures.style import BLUE, INK, METAL, OCHRE
+from simulate.swab import Bud, Swab
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 ROOM = 5.9  # over which the cell is drawn [in]
-FINENESS = 600  # cells along the drawing
-
-Span = tuple[float, float]
 
 
 @dataclass(frozen=True)
@@ -65,44 +62,10 @@ class Cut:
         return -self.mask - self.thickness
 
 
-@dataclass(frozen=True)
-class Shape:
-    """Swab and cathode on small squares: their middles [mm], and which of them each fills."""
-
-    x: np.ndarray
-    z: np.ndarray
-    wet: np.ndarray
-    wire: np.ndarray
-
-    def above(self, share: np.ndarray, x: float) -> Span:
-        """Lowest and highest place of a body over x, or over the nearest x where it is [mm]."""
-        columns = np.flatnonzero((share > 0.5).any(axis=0))
-        column = columns[np.argmin(np.abs(self.x[columns] - x))]
-        rows = np.flatnonzero(share[:, column] > 0.5)
-        return float(self.z[rows[0]]), float(self.z[rows[-1]])
-
-    def span(self, share: np.ndarray) -> Span:
-        """Left and right end of a body [mm]."""
-        columns = np.flatnonzero((share > 0.5).any(axis=0))
-        return float(self.x[columns[0]]), float(self.x[columns[-1]])
-
-
 def draw_bodies(ax: Axes, cut: Cut) -> Shape:
     """Plate, mask, liquid, swab and cathode."""
-    step = ROOM * cut.scale / FINENESS
-    x = np.arange(cut.left, cut.right, step)
-    beyond = 2.0 * step if isinstance(cut.swab, Bud) else 0.0  # a pad's back fills what is above
-    z = np.linspace(0.0, cut.top + beyond, math.ceil(cut.top / step) + 1)
-    slab = (x / MM, np.array([-0.5, 0.5]) * step / MM, z / MM)
-    body, skirt, wire = (
-        fill(cut.swab, *slab)[:, 0] for fill in (body_fraction, skirt_fraction, wire_fraction)
-    )
-    middle_z = 0.5 * (z[1:] + z[:-1])
-    middle_z[0] = 0.0
-    shape = Shape(0.5 * (x[1:] + x[:-1]), middle_z, np.minimum(body + skirt, 1.0), wire)
-    for share, colour, order in ((shape.wet, WET, 2), (wire, COPPER, 4)):
-        ax.contourf(shape.x, shape.z, share, [0.5, 2.0], colors=[colour], zorder=order)
-    ax.contour(shape.x, shape.z, shape.wet, [0.5], colors=SOFT_INK, linewidths=0.8, zorder=3)
+    shape = shape_of(cut.swab, (cut.left, cut.right), cut.top)
+    shape.fill(ax)
     left, right = cut.plate
     ax.fill_between([left, right], cut.floor, -cut.mask, color=METAL, linewidth=0, zorder=1)
     covered = left

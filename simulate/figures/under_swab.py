@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from simulate.figures.plan import round_down
 from simulate.figures.profile import MASK_LOOK
+from simulate.figures.shape import WET, shape_of
 from simulate.figures.style import A_CM2, BLUE, INK, METAL, MM, OCHRE, new_figure, styled
 from simulate.figures.wording import current_words, with_unit, words
 from simulate.section import Section, corners
@@ -20,7 +22,6 @@ if TYPE_CHECKING:
 LINES = 16
 """Current lines drawn at most; as many as carry a round current each."""
 
-WET, COPPER = "#dfe9f3", "#9a5b2e"
 FLOOR = 0.35  # of metal shown below the mask [mm]
 
 
@@ -89,15 +90,11 @@ def _way(angle: float) -> str:
 
 
 def _draw_bodies(ax: Axes, section: Section) -> None:
-    """Wet body, mask, metal and cathode."""
-    grid = section.field.grid
-    x, z = grid.x * MM, grid.z * MM
-    middle = grid.centres[0] * MM, grid.centres[2] * MM
-    above = grid.z[:-1] > -1e-12
-    for share, colour, order in ((section.wet, WET, 1), (section.wire, COPPER, 7)):
-        part = np.vstack([share[above][:1], share[above]])  # down to the mask's face
-        height = np.concatenate([[0.0], middle[1][above]])
-        ax.contourf(middle[0], height, part, [0.5, 2.0], colors=[colour], zorder=order)
+    """Wet body, mask, metal and cathode, on squares finer than the field's cells."""
+    x, z = section.field.grid.x * MM, section.field.grid.z * MM
+    swab = replace(section.case.swab, heading=section.case.swab.heading - section.angle)
+    shape = shape_of(swab, (float(x[0]), float(x[-1])), float(z[-1]))
+    shape.fill(ax)
     ends = [*section.open_spans, (math.inf, math.inf)]
     covered = x[0]
     for a, b in np.clip(np.array(ends) * MM, x[0], x[-1]):
@@ -111,6 +108,8 @@ def _draw_bodies(ax: Axes, section: Section) -> None:
 
 def _draw_potential(ax: Axes, section: Section) -> float:
     """Lines of equal potential, named above the mask; the step between them [V]."""
+    from matplotlib.patheffects import withStroke
+
     grid = section.field.grid
     potential = np.ma.masked_where(section.conductivity <= 0.0, section.field.potential[:, 0])
     low, high = float(potential.min()), float(potential.max())
@@ -132,7 +131,11 @@ def _draw_potential(ax: Axes, section: Section) -> float:
         )
         if named:
             inner = levels[(levels >= low) & (levels <= high)][::2]
-            ax.clabel(lines, inner.tolist(), fmt=lambda value: f"{value:.3g} V", fontsize=9.5)
+            texts = ax.clabel(
+                lines, inner.tolist(), fmt=lambda value: f"{value:.3g} V", fontsize=9.5, zorder=8
+            )
+            for text in texts:  # legible where current lines pass below
+                text.set_path_effects([withStroke(linewidth=3.0, foreground=WET)])
     return step
 
 
