@@ -28,8 +28,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 from geometries import Cell, make
 
 from simulate.circuit import Supply
-from simulate.conductance import Network, available_memory, build_network, split_size
-from simulate.kernels import layout
+from simulate.conductance import Network, available_memory, build_network, memory_needed
 from simulate.multigrid import Hierarchy, processors
 from simulate.polarisation import ButlerVolmer, Tafel, law_row
 from simulate.potential import solve_network
@@ -87,7 +86,7 @@ class Problem:
     def load(self) -> None:
         """Set-up: levels of the network."""
         faces = self.network.faces
-        self.mesh.load(self.network, faces.cell, faces.conductance)
+        self.mesh.load(self.network, faces.conductance)
 
     def right_hand_side(self) -> np.ndarray:
         """Currents into the tied cells [A]."""
@@ -111,47 +110,32 @@ class Problem:
         """The same matrix, assembled (SciPy CSR), and its right-hand side."""
         import scipy.sparse as sparse
 
-        network, shape = self.network, self.network.shape
-        number = np.full(split_size(shape), -1, np.int64)
-        nz, _, nx = shape
-        stride = 2 * ((nx + 15) // 16 * 8 + 2)
-        plane = (nz + 2) * stride
-        right = _right_neighbours(shape)
-        active = np.zeros(number.size, bool)
-        for t, step in ((network.ty, plane), (network.tz, stride)):
-            at = np.flatnonzero(t)
-            active[at] = active[at + step] = True
-        at = np.flatnonzero(network.tx)
-        active[at] = active[right[at]] = True
-        active[network.faces.cell] = True
-        places = np.flatnonzero(active)
-        number[places] = np.arange(places.size)
-        rows, columns, values = [], [], []
-        for t, other in ((network.tx, right), (network.ty, None), (network.tz, None)):
-            at = np.flatnonzero(t)
-            step = plane if t is network.ty else stride
-            to = at + step if other is None else other[at]
-            rows.append(number[at])
-            columns.append(number[to])
-            values.append(t[at].astype(float))
-        i, j, v = map(np.concatenate, (rows, columns, values))
-        n = places.size
-        off = sparse.coo_matrix((v, (i, j)), shape=(n, n))
-        diagonal = np.bincount(i, v, n) + np.bincount(j, v, n)
-        diagonal += np.bincount(number[network.faces.cell], network.faces.conductance, n)
-        rhs = np.zeros(n)
-        rhs[number[self.mesh.cells]] = self.right_hand_side()
-        return (sparse.diags(diagonal) - off - off.T).tocsr(), rhs
-
-
-def _right_neighbours(shape: tuple[int, int, int]) -> np.ndarray:
-    """Place of each cell's neighbour at +x in the split layout."""
-    places = np.zeros(shape, np.float64)
-    index = np.arange(split_size(shape), dtype=np.float64)
-    layout.from_split(index, shape, places)
-    right = np.zeros(split_size(shape), np.int64)
-    right[places[:, :, :-1].astype(np.int64)] = places[:, :, 1:].astype(np.int64)
-    return right
+        network, faces = self.network, self.network.faces
+        ties = np.zeros(network.tx.size)
+        np.add.at(ties, faces.cell, faces.conductance)
+        put_in = np.zeros(network.tx.size)
+        put_in[self.mesh.cells] = self.right_hand_side()
+        tx, ty, tz, tied, rhs = (
+            network.unpack(v) for v in (network.tx, network.ty, network.tz, ties, put_in)
+        )
+        diagonal = tied.copy()
+        pairs = []
+        number = np.arange(diagonal.size).reshape(diagonal.shape)
+        for t, axis in ((tz, 0), (ty, 1), (tx, 2)):
+            here, beyond = [slice(None)] * 3, [slice(None)] * 3
+            here[axis], beyond[axis] = slice(None, -1), slice(1, None)
+            inner = t[tuple(here)]
+            diagonal[tuple(here)] += inner
+            diagonal[tuple(beyond)] += inner
+            on = inner > 0.0
+            pairs.append((number[tuple(here)][on], number[tuple(beyond)][on], inner[on]))
+        i, j, v = (np.concatenate(parts) for parts in zip(*pairs, strict=True))
+        active = np.flatnonzero(diagonal.ravel())
+        place = np.full(diagonal.size, -1, np.int64)
+        place[active] = np.arange(active.size)
+        off = sparse.coo_matrix((v, (place[i], place[j])), shape=(active.size, active.size))
+        whole = sparse.diags(diagonal.ravel()[active]) - off - off.T
+        return whole.tocsr(), rhs.ravel()[active]
 
 
 def table_of_solves(sizes: list[int], bandwidth: dict[int, float], repeats: int) -> None:
@@ -337,7 +321,7 @@ def table_of_large(limit: float) -> None:
     print("\nLarge boxes, all processors")
     for count in (432, 632, 800):
         shape = (round(0.4 * count) + 2, count, count)
-        needed = split_size(shape) * 90.0
+        needed = memory_needed(shape)
         if needed > limit:
             print(f"  {np.prod(shape) / 1e6:.0f} M cells would need {needed / 2**30:.0f} GiB")
             continue

@@ -20,18 +20,21 @@ Doubles = NDArray[np.float64]
 Floats = NDArray[np.float32]
 Integers = NDArray[np.int64]
 
-BYTES_PER_CELL = 82
-"""Memory of `solve_potential` per cell of the box, ghosts counted as cells [B]; a test holds it."""
+BYTES_PER_PLACE = 80
+"""Memory of `solve_potential` for each place of a packed array [B]; a test holds it."""
 
-BYTES_PER_CELL_OF_A_ROW = 102
+BYTES_PER_PLACE_OF_A_ROW = 102
 """The same where the plan is one row of cells, whose levels halve and do not quarter."""
+
+BYTES_PER_COLUMN = 150
+"""Further memory for each column of cells, for rows and electrode faces [B]."""
 
 
 @dataclass(frozen=True, eq=False)
 class Faces:
     """Faces between electrolyte and electrodes, one entry each, (n,).
 
-    cell : place of the electrolyte cell in the split layout. conductance : of its half cell [S].
+    cell : place of the electrolyte cell in the packed layout. conductance : of its half cell [S].
     area [m2]. electrode : index. offset : potential of the metal there minus the law's
     equilibrium [V]. film : further series resistance [ohm m2]. law : row of the laws of
     polarisation, the electrode's index unless a caller says otherwise. where : (n, 5) k, j, i,
@@ -50,30 +53,44 @@ class Faces:
 
 @dataclass(frozen=True, eq=False)
 class Network:
-    """Conductances of a box in the split layout, and the faces to its electrodes."""
+    """Conductances of a box in the packed layout of `kernels.layout`, and faces to electrodes."""
 
     shape: tuple[int, int, int]
+    rows: Integers
+    planes: Integers
     tx: Floats
     ty: Floats
     tz: Floats
-    lo: NDArray[np.int32]
-    hi: NDArray[np.int32]
     faces: Faces
     unknowns: int
 
+    def places(self, where: NDArray[np.integer]) -> Integers:
+        """Places of cells k, j, i (columns of ``where``) in packed arrays, 0 outside the spans."""
+        from simulate.kernels import layout
+
+        out = np.empty(len(where), np.int64)
+        layout.places_of(np.ascontiguousarray(where, dtype=np.int32), self.rows, out)
+        return out
+
+    def unpack(self, packed: NDArray[np.floating]) -> Doubles:
+        """An array of the packed layout by cells, (nz, ny, nx); 0 where nothing is solved for."""
+        from simulate.kernels import layout
+
+        out = np.empty(self.shape)
+        layout.unpack(packed, self.shape, self.rows, out)
+        return out
+
+
+def empty_rows(shape: tuple[int, int, int]) -> tuple[Integers, Integers]:
+    """``rows`` and ``planes`` of `kernels.layout` for a box, not filled."""
+    nz, ny, _ = shape
+    return np.zeros((ny + 2, nz + 2, 6), np.int64), np.zeros(ny + 1, np.int64)
+
 
 def split_size(shape: tuple[int, int, int]) -> int:
-    """Entries of an array in the split layout for ``shape = (nz, ny, nx)``."""
+    """About the most entries of a packed array for ``shape = (nz, ny, nx)``."""
     nz, ny, nx = shape
-    return (nz + 2) * (ny + 2) * 2 * ((nx + 15) // 16 * 8 + 2)
-
-
-def split_index(shape: tuple[int, int, int], where: NDArray[np.integer]) -> Integers:
-    """Places of cells k, j, i (columns of ``where``) in the split layout."""
-    nz, _, nx = shape
-    width = (nx + 15) // 16 * 8 + 2
-    k, j, i = (np.asarray(where[:, n], dtype=np.int64) for n in range(3))
-    return np.asarray(((j + 1) * (nz + 2) + k + 1) * 2 * width + 1 + (i >> 1) + (i & 1) * width)
+    return ny * (nz * (nx // 16 * 16 + 17) + 8) + nx + 64
 
 
 def available_memory() -> float:
@@ -88,26 +105,33 @@ def available_memory() -> float:
     return float("inf")
 
 
-def memory_needed(shape: tuple[int, int, int]) -> float:
-    """Memory that `solve_potential` takes for a box of ``shape = (nz, ny, nx)`` [B]."""
-    per_cell = BYTES_PER_CELL_OF_A_ROW if 1 in shape[1:] else BYTES_PER_CELL
-    return float(split_size(shape) * per_cell)
+def memory_needed(shape: tuple[int, int, int], size: int | None = None) -> float:
+    """Memory that `solve_potential` takes for a box of ``shape = (nz, ny, nx)`` [B].
+
+    size : places of a packed array; without it, as if every cell were solved for.
+    """
+    places = split_size(shape) if size is None else size
+    per_place = BYTES_PER_PLACE_OF_A_ROW if 1 in shape[1:] else BYTES_PER_PLACE
+    return float(places * per_place + shape[1] * shape[2] * BYTES_PER_COLUMN)
 
 
-def require_memory(shape: tuple[int, int, int], available: float | None = None) -> None:
-    """Refuse a box whose solve would not fit.
+def require_memory(
+    shape: tuple[int, int, int], size: int | None = None, *, available: float | None = None
+) -> None:
+    """Refuse a box whose solve would not fit; see `memory_needed`.
 
     Raises
     ------
     CapacityError : with the numbers, and by how much coarser a cell would fit.
     """
-    needed = memory_needed(shape)
+    needed = memory_needed(shape, size)
     room = available_memory() if available is None else available
     if needed > 0.95 * room:
+        share = needed / memory_needed(shape)
         raise CapacityError(
             f"{shape[2]} x {shape[1]} x {shape[0]} cells need {needed / 2**30:.1f} GiB, "
-            f"{room / 2**30:.1f} GiB are free; cells {_widening(shape, room):.2f} times as wide "
-            "would fit"
+            f"{room / 2**30:.1f} GiB are free; cells {_widening(shape, room / share):.2f} times as "
+            "wide would fit"
         )
 
 
@@ -135,37 +159,43 @@ def build_network(
     label : (nz, ny, nx), 0 = no electrode, n = electrode n - 1.
     offset : (nz, ny, nx) or (number of electrodes,): potential of the metal minus the law's
         equilibrium [V].
+
+    Raises
+    ------
+    CapacityError : see `require_memory`.
     """
-    from simulate.kernels import faces as face_kernels
+    from simulate.kernels import layout
     from simulate.kernels import levels as kernels
 
     shape = grid.shape
-    require_memory(shape)
-    size = split_size(shape)
+    rows, planes = empty_rows(shape)
+    unknowns = int(layout.find_spans(label, conductivity, rows))
+    size = int(layout.lay_rows(0, shape, rows, planes))
+    require_memory(shape, size)
     tx, ty, tz = (np.zeros(size, np.float32) for _ in range(3))
-    widths = grid.widths
-    kernels.fill_conductances(
-        conductivity, label, (*widths, grid.radial), grid.halves, shape, tx, ty, tz
-    )
-    solved = np.empty(shape, np.uint8)
-    unknowns = int(face_kernels.mark_solved(label, conductivity, solved))
-    lo = np.zeros((shape[1], shape[0]), np.int32)
-    hi = np.zeros_like(lo)
-    kernels.fill_spans(solved, shape, lo, hi)
-    faces = electrode_faces(grid, conductivity, label, offset)
-    return Network(shape, tx, ty, tz, lo, hi, faces, unknowns)
+    areas = (*grid.widths, grid.radial)
+    kernels.fill_conductances(conductivity, label, areas, grid.halves, rows, tx, ty, tz)
+    faces = electrode_faces(grid, conductivity, label, offset, rows)
+    return Network(shape, rows, planes, tx, ty, tz, faces, unknowns)
 
 
 def electrode_faces(
-    grid: Grid, conductivity: Doubles, label: NDArray[np.int8], offset: Doubles
+    grid: Grid,
+    conductivity: Doubles,
+    label: NDArray[np.int8],
+    offset: Doubles,
+    rows: Integers,
 ) -> Faces:
     """All faces between electrolyte cells and electrode cells; see `Faces`."""
     from simulate.kernels import faces as face_kernels
+    from simulate.kernels import layout
 
-    count = int(face_kernels.count_faces(label, conductivity))
+    count = int(face_kernels.count_faces(label, conductivity, rows))
     where = np.empty((count, 5), np.int32)
     electrode = np.empty(count, np.int64)
-    face_kernels.list_faces(label, conductivity, where, electrode)
+    face_kernels.list_faces(label, conductivity, rows, where, electrode)
+    cell = np.empty(count, np.int64)
+    layout.places_of(where, rows, cell)
     k, j, i, axis, side = (where[:, n].astype(np.int64) for n in range(5))
     dx, dy, dz = grid.widths
     halves = grid.halves
@@ -187,7 +217,7 @@ def electrode_faces(
     else:
         lift = offset[electrode]
     return Faces(
-        cell=split_index(grid.shape, where),
+        cell=cell,
         conductance=conductivity[k, j, i] * shape_factor / half,
         area=true_area,
         electrode=electrode,

@@ -205,7 +205,9 @@ def fit_edges(
     if known.any():
         tables = _stack([pair for pair in found if pair is not None])
         out = network.tz, network.ty, network.tx
-        kernels.apply_factors(edges, table, *tables, network.shape, _face_keys(network), out, scale)
+        kernels.apply_factors(
+            edges, table, *tables, network.shape, network.rows, _face_keys(network), out, scale
+        )
     fitted = replace(faces, conductance=faces.conductance * scale, area=faces.area * scale)
     return replace(network, faces=fitted)
 

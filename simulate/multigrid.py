@@ -22,7 +22,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any
 
@@ -30,9 +30,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulate.coarsening import Merge, merge_pairs
-from simulate.conductance import Network, split_size
+from simulate.conductance import Faces, Network, empty_rows
 from simulate.errors import ConvergenceError
-from simulate.kernels import iteration, levels, smoothing
+from simulate.kernels import iteration, layout, levels, smoothing
 
 Floats = NDArray[np.float32]
 Doubles = NDArray[np.float64]
@@ -42,7 +42,13 @@ Shape = tuple[int, int, int]
 THREADED = 250_000
 """Cells from which on a level's planes are shared among threads."""
 
-_NONE = np.zeros(1, np.float32)
+
+
+def _nothing() -> Floats:
+    return np.zeros(1, np.float32)
+
+
+_NONE = _nothing()
 
 
 def processors() -> int:
@@ -54,22 +60,22 @@ def processors() -> int:
 
 @dataclass(eq=False)
 class Level:
-    """One level: coefficients and work arrays, in the split layout of `kernels.layout`.
+    """One level: coefficients and work arrays, in the packed layout of `kernels.layout`.
 
-    ``merge`` tells how its cells join into those of the next level; ``slabs`` are the ranges of
-    planes that threads take.
+    All levels but the finest lie one after the other in the same arrays. ``merge`` tells how its
+    cells join into those of the next level; ``slabs`` are the ranges of planes that threads take.
     """
 
     shape: Shape
-    tx: Floats
-    ty: Floats
-    tz: Floats
-    lo: NDArray[np.int32]
-    hi: NDArray[np.int32]
-    extra: Floats
-    pivot: Floats
-    b: Floats
-    x: Floats
+    rows: Integers
+    planes: Integers
+    tx: Floats = field(default_factory=_nothing)
+    ty: Floats = field(default_factory=_nothing)
+    tz: Floats = field(default_factory=_nothing)
+    extra: Floats = field(default_factory=_nothing)
+    pivot: Floats = field(default_factory=_nothing)
+    b: Floats = field(default_factory=_nothing)
+    x: Floats = field(default_factory=_nothing)
     merge: Merge | None = None
     slabs: tuple[tuple[int, int], ...] = ()
 
@@ -81,7 +87,12 @@ class Level:
     @property
     def lines(self) -> tuple[Any, ...]:
         """What the line solvers read, and the vectors they work on."""
-        return *self.faces, self.pivot, self.lo, self.hi, self.b, self.x
+        return self.rows, *self.faces, self.pivot, self.b, self.x
+
+    @property
+    def held(self) -> int:
+        """Cells in the spans of all rows."""
+        return 2 * int((self.rows[:, :, layout.HI] - self.rows[:, :, layout.LO]).sum())
 
 
 class Hierarchy:
@@ -89,8 +100,8 @@ class Hierarchy:
 
     The arrays are made once and reused for network after network of the same shape: `load` puts a
     network in, `retie` changes the conductances to electrodes, `solve` solves. The same numbers
-    come out, to the last bit, for any number of threads. ``phi`` holds the potentials [V]; it keeps
-    them from network to network, as a start for the next.
+    come out, to the last bit, for any number of threads. ``phi`` holds the potentials [V]; `begin`
+    tells whether the next network starts from them.
 
     Parameters
     ----------
@@ -107,65 +118,79 @@ class Hierarchy:
         threads: int = 1,
     ) -> None:
         self.levels = _make_levels(shape, widths)
-        size = split_size(shape)
-        self.phi, self.r, self.p, self.q, self.move = (np.zeros(size) for _ in range(5))
+        self._table, self._all_rows = _share_rows(self.levels[1:])
+        self.phi, self.r, self.p, self.q, self.move = (np.zeros(0) for _ in range(5))
         self.threads = threads
-        self._foreign = False
+        self._start: tuple[Doubles, Integers] | None = None
         self._sums = np.zeros((2, shape[1]))
         self._cells = np.zeros(0, np.int64)
+        self._where = np.zeros((0, 3), np.int64)
         self._ties = np.zeros(0)
         self._slots = np.zeros(0, np.int64)
         self._crew = ThreadPoolExecutor(threads) if threads > 1 else None
-        self._rows = [np.zeros(2 * shape[2] + 16, np.float32) for _ in range(max(1, threads))]
+        self._rows = np.zeros((max(4, threads), shape[2] + 64), np.float32)
+        self._whole = 1
 
     # ------------------------------------------------------------------------------ loading
 
-    def begin(self, phi: Doubles | None) -> None:
-        """Put a start into ``phi``: None for zero, an array to copy, ``phi`` itself to go on."""
-        if phi is None:
-            self._on_spans(iteration.clear, self.phi)
-        elif phi is not self.phi:
-            self.phi[:] = phi
-            self._foreign = True
+    def begin(self, phi: Doubles | None, rows: Integers | None = None) -> None:
+        """What the next network starts from: nothing, or potentials in the layout of ``rows``."""
+        self._start = None if phi is None or rows is None else (phi, rows)
 
-    def load(self, network: Network, cells: Integers, ties: Doubles) -> None:
-        """Take a network's conductances and ``ties`` [S] from ``cells`` to electrodes.
-
-        Cells may repeat.
-        """
+    def place(self, network: Network) -> Doubles:
+        """Make room for a network; returns ``phi``, with what it starts from in its layout."""
         finest = self.levels[0]
         if network.shape != finest.shape:
             raise ValueError(f"network of {network.shape} in a hierarchy of {finest.shape}")
-        # nothing is ever written outside spans, so only those of the last network need clearing
-        for vector in (self.r, self.p, self.q, self.move, finest.b, finest.x, finest.pivot):
-            self._on_spans(iteration.clear, vector)
-        before = (0, finest.shape[1], finest.shape, finest.lo, finest.hi)
+        finest.rows, finest.planes = network.rows, network.planes
+        self._make_room(network.tx.size)
+        size, start = self.r.size, self._start
+        if start is not None and start[1] is network.rows and start[0].size == size:
+            self.phi = start[0]
+        else:
+            self.phi = np.zeros(size)
+            if start is not None:
+                layout.carry(network.shape, start[1], start[0], network.rows, self.phi)
+        self._start = None
+        return self.phi
+
+    def load(self, network: Network, ties: Doubles) -> None:
+        """Take a network's conductances, and ``ties`` [S] from the cells at its faces to electrodes."""
+        finest = self.levels[0]
+        if finest.rows is not network.rows:
+            self.place(network)
         finest.tx, finest.ty, finest.tz = network.tx, network.ty, network.tz
-        finest.lo, finest.hi = network.lo, network.hi
         self._slab_levels(finest)
         self._over(
             finest,
             lambda slab, _: levels.factor_lines(
-                *slab, finest.shape, *finest.faces, _NONE, finest.lo, finest.hi, finest.pivot
+                *slab, finest.shape, finest.rows, *finest.faces, _NONE, finest.pivot
             ),
         )
-        self._sort_cells(cells)
+        self._sort_cells(network.faces)
         self.retie(ties)
-        if self._foreign:
-            self.clear_dead(self.phi)
-        iteration.clear_dead(*before, finest.pivot, self.phi)
-        self._foreign = False
+        self.clear_dead(self.phi)
         self._coarsen()
 
-    def _sort_cells(self, cells: Integers) -> None:
+    def _make_room(self, size: int) -> None:
+        """The finest level's arrays, all 0, for a network of ``size`` places."""
+        finest = self.levels[0]
+        if self.r.size < size:
+            room = size if self.r.size == 0 else size + size // 8
+            self.r, self.p, self.q, self.move = (np.zeros(room) for _ in range(4))
+            finest.pivot, finest.b, finest.x = (np.zeros(room, np.float32) for _ in range(3))
+        else:
+            for vector in (self.r, self.p, self.q, self.move, finest.pivot, finest.b, finest.x):
+                vector[:] = 0.0
+
+    def _sort_cells(self, faces: Faces) -> None:
         """Distinct cells in the order of lines, each line from its top; and each entry's slot."""
-        nz, _, nx = self.levels[0].shape
-        stride = 2 * ((nx + 15) // 16 * 8 + 2)
-        plane = (nz + 2) * stride
-        down = nz + 1 - cells % plane // stride
-        key = (cells // plane * stride + cells % stride) * (nz + 2) + down
+        nz, ny, nx = self.levels[0].shape
+        k, j, i = faces.where[:, :3].astype(np.int64).T
+        key = (j * nx + i) * nz + (nz - 1 - k)
         _, first, self._slots = np.unique(key, return_index=True, return_inverse=True)
-        self._cells = cells[first]
+        self._cells = faces.cell[first]
+        self._where = np.ascontiguousarray(faces.where[first, :3], dtype=np.int64)
 
     def gather(self, values: Doubles) -> Doubles:
         """Sums of ``values`` over the entries of each distinct tied cell."""
@@ -181,49 +206,71 @@ class Hierarchy:
         """Change the conductances to electrodes; coarse levels keep the earlier ones."""
         level = self.levels[0]
         self._ties = self.gather(ties)
-        levels.factor_columns(level.shape, *level.faces, self._cells, self._ties, level.pivot)
+        levels.factor_columns(level.rows, self._where, *level.faces, self._ties, level.pivot)
 
     def _coarsen(self) -> None:
+        end = 0
+        for fine, coarse in pairwise(self.levels):
+            assert fine.merge is not None
+            ends = (fine.shape, coarse.shape)
+            layout.merge_spans(*ends, *fine.merge.parents, fine.rows, coarse.rows)
+            end = layout.lay_rows(end, coarse.shape, coarse.rows, coarse.planes)
+        self._share(end)
         for n, (fine, coarse) in enumerate(pairwise(self.levels)):
-            extra = fine.extra if n else _NONE
             merge = fine.merge
             assert merge is not None
-            ends = (fine.shape, coarse.shape)
+            extra = fine.extra if n else _NONE
+            rows = (fine.rows, coarse.rows)
             outs = (*coarse.faces, coarse.extra)
-            if merge.regular:
-                levels.coarsen_level(*ends, merge.factors, *fine.faces, extra, *outs)
+            if merge.regular and merge.factors == (2, 2):
+                ends = (fine.shape, coarse.shape)
+                levels.coarsen_level(*ends, *rows, *fine.faces, extra, *outs, self._rows)
             else:
-                levels.coarsen_by_table(*ends, *merge.parents, *fine.faces, extra, *outs)
+                levels.coarsen_by_table(
+                    fine.shape, *merge.parents, *rows, *fine.faces, extra, *outs
+                )
             if n == 0:
                 parents = np.empty_like(self._cells)
-                levels.cells_by_table(self._cells, *ends, *merge.parents, parents)
+                levels.coarse_places(self._where, *merge.parents, coarse.rows, parents)
                 iteration.add_at(parents, self._ties, coarse.extra)
-            if merge.regular:
-                levels.coarse_spans(*ends, merge.factors, fine.lo, fine.hi, coarse.lo, coarse.hi)
-            else:
-                levels.spans_of(coarse.shape, *coarse.faces, coarse.extra, coarse.lo, coarse.hi)
-            for vector in (coarse.pivot, coarse.b, coarse.x):
-                vector[:] = 0.0
             self._slab_levels(coarse)
             levels.factor_lines(
-                0,
-                coarse.shape[1],
-                coarse.shape,
-                *coarse.faces,
-                coarse.extra,
-                coarse.lo,
-                coarse.hi,
+                0, coarse.shape[1], coarse.shape, coarse.rows, *coarse.faces, coarse.extra,
                 coarse.pivot,
-            )
+            )  # fmt: skip
+        self._whole = len(self.levels) - 1
+        while self._whole > 1 and self._plain(self.levels[self._whole - 1]):
+            self._whole -= 1
+
+    @staticmethod
+    def _plain(level: Level) -> bool:
+        """Whether one compiled loop may take the level along."""
+        return len(level.slabs) == 1 and level.merge is not None and level.merge.regular
+
+    def _share(self, size: int) -> None:
+        """The coarser levels' arrays, all 0, for ``size`` places."""
+        if len(self.levels) == 1:
+            return
+        names = ("tx", "ty", "tz", "extra", "pivot", "b", "x")
+        arrays = [getattr(self.levels[1], name) for name in names]
+        if arrays[0].size < size:
+            room = size if arrays[0].size <= 1 else size + size // 8
+            arrays = [np.zeros(room, np.float32) for _ in names]
+        else:
+            for array in arrays:
+                array[:] = 0.0
+        for level in self.levels[1:]:
+            for name, array in zip(names, arrays, strict=True):
+                setattr(level, name, array)
 
     # ------------------------------------------------------------------------------ threads
 
     def _slab_levels(self, level: Level) -> None:
         """Cut the planes into slabs of even start and about equal numbers of cells."""
         planes = level.shape[1]
-        active = 2 * (level.hi - level.lo).sum(axis=1).astype(np.int64)
-        count = self.threads if active.sum() >= THREADED and planes >= 8 * self.threads else 1
-        share = np.cumsum(active) / max(int(active.sum()), 1)
+        held = level.planes - level.planes[0]
+        count = self.threads if held[-1] >= THREADED and planes >= 8 * self.threads else 1
+        share = held[1:] / max(int(held[-1]), 1)
         cuts = [0]
         for n in range(1, count):
             cut = int(np.searchsorted(share, n / count)) // 2 * 2
@@ -250,42 +297,49 @@ class Hierarchy:
 
     def cycle(self) -> Floats:
         """One cycle on the right-hand side in ``levels[0].b``, from 0; returns ``levels[0].x``."""
-        for fine, coarse in pairwise(self.levels):
+        top = self.levels[: self._whole + 1]
+        for fine, coarse in pairwise(top):
             self._go_down(fine, coarse)
-        last = self.levels[-1]
-        smoothing.solve_only_lines(
-            last.shape, last.tz, last.pivot, last.lo, last.hi, last.b, last.x
-        )
-        for coarse, fine in pairwise(reversed(self.levels)):
+        last = top[-1]
+        if len(self.levels) > 1:
+            smoothing.cycle_below(
+                self._table[self._whole - 1 :], self._all_rows, *last.faces, last.pivot, last.b,
+                last.x, self._rows[0],
+            )  # fmt: skip
+        else:
+            smoothing.solve_only_lines(
+                last.shape, last.rows, last.tz, last.pivot, last.b, last.x
+            )
+        for coarse, fine in pairwise(reversed(top)):
             self._go_up(fine, coarse)
         return self.levels[0].x
 
     def _go_down(self, fine: Level, coarse: Level) -> None:
         merge = fine.merge
         assert merge is not None
+        rows, tx, ty, tz, pivot, b, x = fine.lines
         if not merge.regular:
             planes = (0, fine.shape[1])
-            tx, ty, tz, pivot, lo, hi, b, x = fine.lines
-            smoothing.solve_lines_alone(*planes, 0, fine.shape, tz, pivot, lo, hi, b, x)
+            smoothing.solve_lines_alone(*planes, 0, fine.shape, rows, tz, pivot, b, x)
             smoothing.smooth_colour(*planes, 1, fine.shape, *fine.lines)
+            coarse.b[coarse.planes[0] : coarse.planes[-1]] = 0.0
             smoothing.restrict_by_table(
-                fine.shape, coarse.shape, *merge.parents, tx, ty, pivot, lo, hi, x, coarse.b
+                fine.shape, *merge.parents, rows, tx, ty, pivot, x, coarse.rows, coarse.b
             )
             return
-        ends = (fine.shape, coarse.shape, merge.factors)
+        ends = (fine.shape, merge.factors)
         self._over(
             fine,
             lambda slab, n: smoothing.down(
-                *slab, *ends, *fine.lines, coarse.lo, coarse.hi, self._rows[n], coarse.b
+                *slab, *ends, *fine.lines, coarse.rows, self._rows[n], coarse.b
             ),
         )
         for seam in self._seams(fine, 1):
             smoothing.smooth_colour(*seam, 1, fine.shape, *fine.lines)
         for first, last in self._missing(fine, merge.factors[0]):
             smoothing.restrict_planes(
-                first, last, *ends, fine.tx, fine.ty, fine.pivot, fine.lo, fine.hi, fine.x,
-                coarse.lo, coarse.hi, self._rows[0], coarse.b,
-            )  # fmt: skip
+                first, last, *ends, rows, tx, ty, pivot, x, coarse.rows, self._rows[0], coarse.b
+            )
 
     def _missing(self, fine: Level, fy: int) -> list[tuple[int, int]]:
         """Coarse planes that no slab finished by itself."""
@@ -301,15 +355,15 @@ class Hierarchy:
         if not merge.regular:
             planes = (0, fine.shape[1])
             smoothing.prolong_by_table(
-                fine.shape, coarse.shape, *merge.parents, fine.lo, fine.hi, coarse.x, fine.x
+                fine.shape, *merge.parents, fine.rows, coarse.rows, coarse.x, fine.x
             )
             smoothing.smooth_colour(*planes, 1, fine.shape, *fine.lines)
             smoothing.smooth_colour(*planes, 0, fine.shape, *fine.lines)
             return
-        ends = (fine.shape, coarse.shape, merge.factors)
+        ends = (fine.shape, merge.factors)
         self._over(
             fine,
-            lambda slab, n: smoothing.up(*slab, *ends, *fine.lines, coarse.x, self._rows[n]),
+            lambda slab, _: smoothing.up(*slab, *ends, *fine.lines, coarse.rows, coarse.x),
         )
         for colour, reach in ((1, 1), (0, 2)):
             for seam in self._seams(fine, reach):
@@ -323,7 +377,7 @@ class Hierarchy:
         self._over(
             level,
             lambda slab, _: iteration.apply_planes(
-                *slab, level.shape, *level.faces, level.lo, level.hi, p, q, sums
+                *slab, level.shape, level.rows, *level.faces, p, q, sums
             ),
         )
         return float(sums.sum())
@@ -331,41 +385,41 @@ class Hierarchy:
     def rounding(self, x: Doubles) -> float:
         """Norm of A x below which it is nothing but rounding."""
         level, sums = self.levels[0], self._sums[0]
-        common = (0, level.shape[1], level.shape, *level.faces, level.lo, level.hi)
-        iteration.rounding(*common, x, sums)
+        iteration.rounding(0, level.shape[1], level.shape, level.rows, *level.faces, x, sums)
         return float(np.finfo(float).eps * np.sqrt(sums.sum()))
 
-    def _on_spans(self, kernel: Callable[..., object], *arrays: Any) -> None:
+    def _on_planes(self, kernel: Callable[..., object], *arrays: Any) -> None:
         level = self.levels[0]
-        self._over(level, lambda slab, _: kernel(*slab, level.shape, level.lo, level.hi, *arrays))
+        self._over(level, lambda slab, _: kernel(*slab, level.planes, *arrays))
 
     def dot(self, a: Doubles, b: Doubles) -> float:
         """a . b, summed plane by plane."""
-        self._on_spans(iteration.inner_product, a, b, self._sums[0])
+        self._on_planes(iteration.inner_product, a, b, self._sums[0])
         return float(self._sums[0].sum())
 
     def advance(self, x: Doubles, length: float) -> None:
         """x += length * move, and move = 0."""
-        self._on_spans(iteration.step_along, length, self.move, x)
+        self._on_planes(iteration.step_along, length, self.move, x)
 
     def negate(self, x: Doubles) -> None:
         """x = -x."""
-        self._on_spans(iteration.negate, x)
+        self._on_planes(iteration.negate, x)
 
     def clear_dead(self, x: Doubles) -> None:
         """Zero x where nothing is solved for."""
-        x[self.levels[0].pivot == 0.0] = 0.0
+        self._on_planes(iteration.clear_dead, self.levels[0].pivot, x)
 
     def _direct(self, beta: float, z: Floats, sums: Doubles) -> None:
         """p = z + beta p; q = A p without ties."""
         level, p, q = self.levels[0], self.p, self.q
-        common = (level.shape, *level.faces, level.lo, level.hi)
         self._over(
             level,
-            lambda slab, _: iteration.direct_and_apply(*slab, *common, beta, z, p, q, sums),
+            lambda slab, _: iteration.direct_and_apply(
+                *slab, level.shape, level.rows, level.planes, *level.faces, beta, z, p, q, sums
+            ),
         )
         for seam in self._seams(level, 1):
-            iteration.apply_planes(*seam, *common, p, q, sums)
+            iteration.apply_planes(*seam, level.shape, level.rows, *level.faces, p, q, sums)
 
     def solve(
         self,
@@ -398,12 +452,12 @@ class Hierarchy:
         first, second = self._sums
         start = self.dot(r, r) ** 0.5
         unit = start or 1.0  # the cycle sees numbers of order one, whatever the currents are
-        self._on_spans(iteration.begin, unit, r, finest.b, q)
+        self._on_planes(iteration.begin, unit, r, finest.b, q)
         alpha, zr, residual, count = 0.0, 1.0, 1.0, 0
         while not residual <= tolerance and start != 0.0 and count < most:
             count += 1
             z = self.cycle()
-            self._on_spans(iteration.dots, z, r, q, first, second)
+            self._on_planes(iteration.dots, z, r, q, first, second)
             before, zr = zr, float(first.sum())
             beta = -alpha * float(second.sum()) / before if count > 1 else 0.0
             self._direct(beta, z, first)
@@ -415,7 +469,7 @@ class Hierarchy:
             if not pq > 0.0:  # the circuit has left the matrix nothing to hold on to, or NaN
                 break
             alpha = zr / pq
-            self._on_spans(iteration.advance, alpha, unit, p, q, self.move, r, finest.b, first)
+            self._on_planes(iteration.advance, alpha, unit, p, q, self.move, r, finest.b, first)
             residual = float(first.sum()) ** 0.5 / start
         if start != 0.0 and not residual <= tolerance:
             raise ConvergenceError(
@@ -438,7 +492,7 @@ class Hierarchy:
 
 
 def _make_levels(shape: Shape, widths: Sequence[Any]) -> list[Level]:
-    chain = [_empty_level(shape, finest=True)]
+    chain = [Level(shape, *empty_rows(shape))]
     hy, hx = (
         np.broadcast_to(np.asarray(w, dtype=float), n)
         for w, n in zip(widths, shape[1:], strict=True)
@@ -447,26 +501,20 @@ def _make_levels(shape: Shape, widths: Sequence[Any]) -> list[Level]:
         merge = merge_pairs(hy, hx)
         hy, hx = merge.widths
         chain[-1].merge = merge
-        chain.append(_empty_level((shape[0], hy.size, hx.size)))
+        coarse = (shape[0], hy.size, hx.size)
+        chain.append(Level(coarse, *empty_rows(coarse)))
     return chain
 
 
-def _empty_level(shape: Shape, finest: bool = False) -> Level:
-    def array(own: bool = True) -> Floats:
-        return np.zeros(split_size(shape) if own else 0, np.float32)
-
-    def span() -> NDArray[np.int32]:
-        return np.zeros((shape[1], shape[0]), np.int32)
-
-    return Level(
-        shape=shape,
-        tx=array(not finest),
-        ty=array(not finest),
-        tz=array(not finest),
-        lo=span(),
-        hi=span(),
-        extra=array(not finest),
-        pivot=array(),
-        b=array(),
-        x=array(),
-    )
+def _share_rows(coarser: Sequence[Level]) -> tuple[Integers, Integers]:
+    """Put the rows of levels one after the other into one array; the table of `cycle_below`."""
+    entries, count = [], 0
+    for level in coarser:
+        factors = level.merge.factors if level.merge is not None else (0, 0)
+        entries.append((count, *level.shape, *factors))
+        count += level.rows.shape[0] * level.rows.shape[1]
+    all_rows = np.zeros((count, 6), np.int64)
+    for level, entry in zip(coarser, entries, strict=True):
+        size = level.rows.shape[0] * level.rows.shape[1]
+        level.rows = all_rows[entry[0] : entry[0] + size].reshape(level.rows.shape)
+    return np.array(entries, np.int64).reshape(-1, 6), all_rows

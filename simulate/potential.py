@@ -21,13 +21,12 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from simulate.circuit import Supply
-from simulate.conductance import Faces, Network, build_network, require_memory
+from simulate.conductance import Faces, Network, build_network
 from simulate.edges import fit_edges
 from simulate.errors import ConvergenceError, Fault, InputError
 from simulate.grid import Grid
 from simulate.kernels import faces as face_kernels
 from simulate.kernels import iteration as kernels
-from simulate.kernels import layout
 from simulate.multigrid import THREADED, Hierarchy, processors
 from simulate.polarisation import Polarisation, law_row
 from simulate.terminals import Terminals
@@ -115,12 +114,13 @@ class Field:
 class Solution:
     """What `solve_network` finds.
 
-    ``phi`` in the split layout [V], which belongs to the hierarchy and lasts until its next solve;
-    ``current`` of each face [A]; cell ``voltage`` [V] (0 without a supply); ``wall`` overpotentials
+    ``phi`` in the packed layout of ``rows`` [V], which belongs to the hierarchy and lasts until its
+    next solve; ``current`` of each face [A]; cell ``voltage`` [V] (0 without a supply); ``wall`` overpotentials
     for a warm start [V].
     """
 
     phi: Doubles
+    rows: NDArray[np.int64]
     current: Doubles
     voltage: float
     wall: Doubles
@@ -156,7 +156,7 @@ def solve_network(
     """
     mesh = Hierarchy(network.shape) if hierarchy is None else hierarchy
     faces = network.faces
-    mesh.begin(None if start is None else start.phi)
+    mesh.begin(*((None, None) if start is None else (start.phi, start.rows)))
     eta = np.zeros(faces.cell.size)
     if start is not None and start.wall.size == eta.size:
         eta[:] = start.wall
@@ -166,13 +166,13 @@ def solve_network(
 
 
 def _newton(network: Network, mesh: Hierarchy, walls: Terminals, tolerance: float) -> Solution:
-    cell, phi = network.faces.cell, mesh.phi
+    phi = mesh.place(network)
     iterations, loaded, first_scale, residual = 0, False, 0.0, np.inf
     for step in range(NEWTON_STEPS + 1):
         walls.balance_supply(phi, mesh.move, 0.0)
         walls.currents(phi)
         if not loaded:
-            mesh.load(network, cell, walls.out[1])
+            mesh.load(network, walls.out[1])
         mesh.apply(phi, mesh.r)
         injected = mesh.gather(walls.out[0])
         kernels.add_at(mesh.cells, -injected, mesh.r)
@@ -206,7 +206,10 @@ def _newton(network: Network, mesh: Hierarchy, walls: Terminals, tolerance: floa
             iterations=iterations,
             remedy="try finer cells at the electrode or a looser tolerance",
         )
-    return Solution(phi, walls.out[0].copy(), walls.lift, walls.eta, iterations, step, residual)
+    current = walls.out[0].copy()
+    return Solution(
+        phi, network.rows, current, walls.lift, walls.eta, iterations, step, residual
+    )
 
 
 def _line_search(
@@ -276,7 +279,6 @@ def solve_potential(
     ConvergenceError : the solve stopped short.
     """
     began = time.perf_counter()
-    require_memory(grid.shape)
     kappa, label, offset = _checked(grid, conductivity, electrodes, supply)
     network = build_network(grid, kappa, label, offset)
     network, area = _trim_edges(network, grid, kappa, label, electrodes, edges)
@@ -287,8 +289,7 @@ def solve_potential(
     solution = solve_network(network, laws, supply, tolerance=tolerance, hierarchy=mesh)
     done = time.perf_counter()
     del mesh
-    potential = np.empty(grid.shape)
-    layout.from_split(solution.phi, grid.shape, potential)
+    potential = network.unpack(solution.phi)
     face_kernels.blank(label, kappa, potential)
     for number, electrode in enumerate(electrodes):
         lift = solution.voltage if number == 0 and supply is not None else 0.0

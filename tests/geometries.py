@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 
 import simulate as sf
 from simulate.conductance import Network, build_network
+from simulate.kernels import layout
 from simulate.multigrid import Hierarchy
 from simulate.polarisation import Polarisation
 from simulate.potential import Electrode, Field
@@ -208,8 +209,15 @@ def loaded(cell: Cell, series: float = 0.0, threads: int = 1) -> tuple[Network, 
     """
     network = cell.network()
     mesh = Hierarchy(network.shape, (np.diff(cell.grid.y), np.diff(cell.grid.x)), threads)
-    mesh.load(network, network.faces.cell, ties_of(network, series))
+    mesh.load(network, ties_of(network, series))
     return network, mesh
+
+
+def packed(network: Network, values: Doubles, kind: type = np.float64) -> NDArray[np.floating]:
+    """Values by cells in the packed layout of a network, 0 elsewhere."""
+    out = np.zeros(network.tx.size, kind)
+    layout.pack(values, network.shape, network.rows, out)
+    return out
 
 
 def ties_of(network: Network, series: float = 0.0) -> Doubles:

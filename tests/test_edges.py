@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 import simulate as sf
-from simulate.conductance import Network, build_network, split_index
+from simulate.conductance import Network, build_network
 from simulate.edge_fields import FlushEdge, KineticEdge, Lip, MetalCorner
 from simulate.edges import dilated_coverage, edge_factors, find_edges, fit_edges
 
@@ -22,18 +22,12 @@ def reorient(array: np.ndarray, swap: bool, flip_t: bool, flip_n: bool) -> np.nd
     return np.ascontiguousarray((array.T if swap else array)[:, None, :])
 
 
-def split_values(network: Network, conductance: np.ndarray) -> np.ndarray:
-    """A conductance array of the split layout as (nz, ny, nx)."""
-    where = np.argwhere(np.ones(network.shape, bool))
-    return conductance[split_index(network.shape, where)].reshape(network.shape).astype(float)
-
-
 def unbalanced(network: Network, phi: np.ndarray, metal: float) -> np.ndarray:
     """Net current out of every cell of a section at given potentials, over the currents' size."""
     net = np.zeros(network.shape)
     size = np.full(network.shape, 1e-300)
     for axis, name in ((0, "tz"), (2, "tx")):
-        t = np.moveaxis(split_values(network, getattr(network, name)), axis, 0)[:-1]
+        t = np.moveaxis(network.unpack(getattr(network, name)), axis, 0)[:-1]
         value, total, scale = (np.moveaxis(a, axis, 0) for a in (phi, net, size))
         flow = t * (value[:-1] - value[1:])
         total[:-1] += flow

@@ -19,7 +19,6 @@ from geometries import (
 
 import simulate as sf
 from simulate import multigrid
-from simulate.conductance import split_index, split_size
 from simulate.multigrid import Hierarchy
 
 BOXES = [awkward_box(shape, seed=5) for shape in ((6, 7, 8), (5, 9, 1), (4, 1, 9), (1, 6, 6))]
@@ -27,10 +26,10 @@ every_box = pytest.mark.parametrize("cell", BOXES, ids=lambda cell: str(cell.gri
 
 
 def somewhere(cell, seed):
-    """Random numbers in the cells that are solved for, in the split layout."""
-    shape = cell.grid.shape
-    values = np.zeros(split_size(shape))
-    places = split_index(shape, np.argwhere(cell.solved))
+    """Random numbers in the cells that are solved for, in the packed layout."""
+    network = cell.network()
+    values = np.zeros(network.tx.size)
+    places = network.places(np.argwhere(cell.solved))
     values[places] = np.random.default_rng(seed).normal(size=places.size)
     return values
 
@@ -81,7 +80,7 @@ def test_a_constant_potential_drives_no_current_at_all(cell):
     _, mesh = loaded(cell)
     q = np.full(mesh.r.size, np.nan)
     assert mesh.apply(np.full(mesh.r.size, 0.7), q) == 0.0
-    assert not q[split_index(cell.grid.shape, np.argwhere(cell.solved))].any()
+    assert not q[cell.network().places(np.argwhere(cell.solved))].any()
 
 
 @every_box
@@ -260,10 +259,10 @@ def test_a_pocket_of_liquid_tied_to_nothing_does_not_break_the_solve():
     field = cell.solve()
     assert field.statistics.iterations <= 25
     assert field.currents["plate"] == pytest.approx(bare, rel=1e-9)
-    _, mesh = loaded(cell)
+    network, mesh = loaded(cell)
     pocket = np.zeros(cell.grid.shape, bool)
     pocket[4:11, 3:8, 3:8] = True
-    inside = split_index(cell.grid.shape, np.argwhere(pocket))
+    inside = network.places(np.argwhere(pocket))
     mesh.r[inside] = draw.normal(size=inside.size)
     mesh.r[inside] -= mesh.r[inside].mean()  # what flows within it sums to nothing
     b = mesh.r.copy()
@@ -276,10 +275,11 @@ def test_a_pocket_of_liquid_tied_to_nothing_does_not_break_the_solve():
 
 
 def solved(mesh, cell, seed=13, tolerance=1e-10):
-    mesh.r[:] = somewhere(cell, seed)
+    right = somewhere(cell, seed)
+    mesh.r[: right.size] = right
     mesh.move[:] = 0.0
     count, _ = mesh.solve(tolerance=tolerance)
-    return count, mesh.move.copy()
+    return count, mesh.move[: right.size].copy()
 
 
 def test_a_hierarchy_that_was_used_gives_the_bits_of_a_fresh_one():
@@ -288,7 +288,7 @@ def test_a_hierarchy_that_was_used_gives_the_bits_of_a_fresh_one():
     expected = solved(fresh, one)
     _, used = loaded(two)
     solved(used, two)
-    used.load(network, network.faces.cell, ties_of(network))
+    used.load(network, ties_of(network))
     found = solved(used, one)
     assert found[0] == expected[0]
     assert (found[1] == expected[1]).all()
@@ -352,7 +352,7 @@ def test_any_number_of_threads_gives_the_same_bits(make, monkeypatch):
 def test_a_network_of_another_shape_is_refused():
     network = BOXES[0].network()
     with pytest.raises(ValueError, match=r"\(6, 7, 8\).*\(6, 8, 7\)"):
-        Hierarchy((6, 8, 7)).load(network, network.faces.cell, ties_of(network))
+        Hierarchy((6, 8, 7)).load(network, ties_of(network))
 
 
 @pytest.mark.parametrize("where", ["right-hand side", "conductance", "tie"])
@@ -364,7 +364,7 @@ def test_nan_never_passes_for_converged(where):
         network.tz[np.argmax(network.tz)] = np.nan
     if where == "tie":
         ties[3] = np.nan
-    mesh.load(network, network.faces.cell, ties)
+    mesh.load(network, ties)
     mesh.r[:] = somewhere(cell, 15)
     if where == "right-hand side":
         mesh.r[np.argmax(mesh.r)] = np.nan

@@ -9,9 +9,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import twins
-from geometries import awkward_box, loaded, ties_of, without_pockets
+from geometries import awkward_box, loaded, packed, ties_of, without_pockets
 
-from simulate.conductance import split_index, split_size
 from simulate.kernels import faces, iteration, layout, levels, smoothing
 
 MODULES = (faces, iteration, layout, levels, smoothing)
@@ -44,16 +43,17 @@ def mode(request, monkeypatch):
     return request.param
 
 
-def natural(split, shape):
-    """The cells of an array in the split layout, (nz, ny, nx), in double precision."""
-    where = np.indices(shape).reshape(3, -1).T
-    return split[split_index(shape, where)].reshape(shape).astype(float)
+def natural(values, level):
+    """The cells of an array in a level's packed layout, (nz, ny, nx), in double precision."""
+    out = np.empty(level.shape)
+    layout.unpack(values, level.shape, level.rows, out)
+    return out
 
 
-def spread(values, kind=np.float64):
-    """An array in the split layout, ghosts 0."""
-    out = np.zeros(split_size(values.shape), kind)
-    layout.to_split(values, values.shape, out)
+def spread(mesh, values, kind=np.float64):
+    """An array in the packed layout of the finest level, 0 between the cells."""
+    out = np.zeros(mesh.r.size, kind)
+    layout.pack(values, values.shape, mesh.levels[0].rows, out)
     return out
 
 
@@ -70,21 +70,38 @@ def tied_box(shape, even, seed=3):
 def finest_faces(mesh):
     """The twin starts from the rounded conductances, which define the matrix."""
     level = mesh.levels[0]
-    return tuple(natural(t, level.shape) for t in (level.tz, level.ty, level.tx))
+    return tuple(natural(t, level) for t in (level.tz, level.ty, level.tx))
 
 
 # ----------------------------------------------------------------------------------------- layout
 
 
 @every_shape
-def test_an_array_comes_back_from_the_split_layout(shape):
-    values = np.random.default_rng(5).normal(size=shape)
-    split = spread(values)
-    back = np.full(shape, np.nan)
-    layout.from_split(split, shape, back)
-    assert (back == values).all()
-    assert np.count_nonzero(split) == values.size
-    assert (natural(split, shape) == values).all()
+@pytest.mark.parametrize("dead", [0.0, 0.5])
+def test_an_array_comes_back_from_the_packed_layout(shape, dead):
+    cell = awkward_box(shape, seed=29, dead=dead)
+    network = cell.network()
+    values = np.where(cell.solved, np.random.default_rng(5).normal(size=shape), 0.0)
+    there = packed(network, values)
+    assert (network.unpack(there) == values).all()
+    assert np.count_nonzero(there) == cell.solved.sum()
+    assert (there[network.places(np.argwhere(cell.solved))] == values[cell.solved]).all()
+
+
+@every_shape
+def test_potentials_are_carried_where_both_layouts_have_the_cell(shape):
+    one, two = (awkward_box(shape, seed=seed, dead=0.5).network() for seed in (29, 31))
+    values = np.random.default_rng(7).normal(size=shape)
+    there = packed(one, values)
+    carried = np.zeros(two.tx.size)
+    layout.carry(shape, one.rows, there, two.rows, carried)
+    both = np.ones(shape, bool)
+    for network in (one, two):
+        spans = network.rows[1:-1, 1:-1]
+        i = np.arange(shape[2])
+        inside = (spans[..., 4, None] <= i) & (i < spans[..., 5, None])
+        both &= inside.transpose(1, 0, 2)
+    assert (two.unpack(carried) == np.where(both, values, 0.0)).all()
 
 
 # ------------------------------------------------------------------------------------------ levels
@@ -96,7 +113,7 @@ def test_conductances_are_the_twins(shape):
     network = cell.network()
     twin = twins.conductances(cell.grid, cell.conductivity, cell.label)
     for ours, theirs in zip((network.tz, network.ty, network.tx), twin, strict=True):
-        assert natural(ours, shape) == pytest.approx(theirs, rel=SINGLE, abs=0)
+        assert network.unpack(ours) == pytest.approx(theirs, rel=SINGLE, abs=0)
     assert network.faces.cell.size == len(
         twins.electrode_faces(cell.grid, cell.conductivity, cell.label)
     )
@@ -107,11 +124,14 @@ def test_conductances_are_the_twins(shape):
 def test_spans_hold_every_cell_that_is_solved_for(shape):
     cell = awkward_box(shape, seed=29, dead=0.6)
     network = cell.network()
+    spans = network.rows[1:-1, 1:-1]
+    low, high = spans[..., layout.LO], spans[..., layout.HI]
     for k, j, i in np.argwhere(cell.solved):
-        assert network.lo[j, k] <= i >> 1 < network.hi[j, k]
-    empty = ~cell.solved.any(axis=2).T
-    assert (network.lo[empty] >= network.hi[empty]).all()
-    assert (2 * network.hi <= shape[2] + 15).all()
+        assert low[j, k] <= i >> 1 < high[j, k]
+        assert spans[j, k, layout.FIRST] <= i < spans[j, k, layout.LAST]
+    assert (low[~cell.solved.any(axis=2).T] == high[~cell.solved.any(axis=2).T]).all()
+    assert ((high - low) % layout.WIDTH == 0).all()
+    assert (2 * (high - low) < shape[2] + 2 * layout.WIDTH + 2).all()
 
 
 @every_shape
@@ -123,8 +143,8 @@ def test_coarse_levels_are_the_twins(shape, even):
         faces_, gathered = twins.coarsen(faces_, gathered, fine.merge)
         assert coarse.shape == gathered.shape
         for ours, theirs in zip((coarse.tz, coarse.ty, coarse.tx), faces_, strict=True):
-            assert natural(ours, coarse.shape) == pytest.approx(theirs, rel=1e-5, abs=0)
-        assert natural(coarse.extra, coarse.shape) == pytest.approx(gathered, rel=1e-5, abs=0)
+            assert natural(ours, coarse) == pytest.approx(theirs, rel=1e-5, abs=0)
+        assert natural(coarse.extra, coarse) == pytest.approx(gathered, rel=1e-5, abs=0)
     assert mesh.levels[-1].shape[1:] == (1, 1)
 
 
@@ -140,7 +160,7 @@ def test_pivots_are_those_of_elimination_from_the_top(shape, even):
         for k in range(level.shape[0] - 1, -1, -1):
             left = diagonal[k] - faces_[0][k] ** 2 * above
             above = np.divide(1.0, left, out=np.zeros_like(left), where=diagonal[k] > 0)
-            ours = natural(level.pivot, level.shape)[k]
+            ours = natural(level.pivot, level)[k]
             assert ours == pytest.approx(above, rel=2e-4, abs=0)
         if level.merge is not None:
             faces_, held = twins.coarsen(faces_, held, level.merge)
@@ -155,11 +175,11 @@ def test_a_cycle_is_the_twins(shape, even):
     """Sweeps, restriction and prolongation, level by level; single against double precision."""
     cell, mesh, extra = tied_box(shape, even)
     b = np.where(cell.solved, np.random.default_rng(41).normal(size=shape), 0.0)
-    mesh.levels[0].b[:] = spread(b, np.float32)
-    x = natural(mesh.cycle(), shape)
+    mesh.levels[0].b[:] = spread(mesh, b, np.float32)
+    x = natural(mesh.cycle(), mesh.levels[0])
     twin, rights = twins.cycle(finest_faces(mesh), extra, [lv.merge for lv in mesh.levels], b)
     for level, right in zip(mesh.levels, rights, strict=True):
-        assert natural(level.b, level.shape) == pytest.approx(right, abs=1e-4 * np.abs(b).max())
+        assert natural(level.b, level) == pytest.approx(right, abs=1e-4 * np.abs(b).max())
     assert x == pytest.approx(twin, abs=1e-4 * np.abs(twin).max())
     assert not x[~cell.solved].any()
 
@@ -172,9 +192,9 @@ def test_the_operator_is_the_twins_matrix(shape):
     cell, mesh, _ = tied_box(shape, even=False)
     p = np.where(cell.solved, np.random.default_rng(43).normal(size=shape), 0.0)
     q = np.zeros(mesh.r.size)
-    product = mesh.apply(spread(p), q)
+    product = mesh.apply(spread(mesh, p), q)
     exact = (twins.matrix(finest_faces(mesh)) @ p.ravel()).reshape(shape)
-    assert natural(q, shape) == pytest.approx(exact, abs=1e-14 * np.abs(exact).max() + 1e-300)
+    assert natural(q, mesh.levels[0]) == pytest.approx(exact, abs=1e-14 * np.abs(exact).max() + 1e-300)
     assert product == pytest.approx((p * exact).sum(), rel=1e-12)
 
 
@@ -182,7 +202,7 @@ def test_the_operator_is_the_twins_matrix(shape):
 def test_conjugate_gradients_solve_the_twins_system(shape):
     cell, mesh, extra = tied_box(shape, even=True)
     b = np.where(cell.solved, np.random.default_rng(47).normal(size=shape), 0.0)
-    mesh.r[:] = spread(b)
+    mesh.r[:] = spread(mesh, b)
     iterations, residual = mesh.solve(tolerance=1e-12)
     assert residual <= 1e-12
     assert iterations <= 25
@@ -190,8 +210,8 @@ def test_conjugate_gradients_solve_the_twins_system(shape):
     on = cell.solved.ravel()
     x = np.zeros(b.size)
     x[on] = np.linalg.solve(system[np.ix_(on, on)], b.ravel()[on])
-    assert natural(mesh.move, shape) == pytest.approx(x.reshape(shape), abs=1e-9 * np.abs(x).max())
-    assert np.linalg.norm(natural(mesh.r, shape)) <= 2e-12 * np.linalg.norm(b)
+    assert natural(mesh.move, mesh.levels[0]) == pytest.approx(x.reshape(shape), abs=1e-9 * np.abs(x).max())
+    assert np.linalg.norm(natural(mesh.r, mesh.levels[0])) <= 2e-12 * np.linalg.norm(b)
 
 
 @every_shape
@@ -199,14 +219,14 @@ def test_sums_and_steps_over_spans_are_numpys(shape):
     cell, mesh, _ = tied_box(shape, even=False)
     draw = np.random.default_rng(53)
     a, b = (np.where(cell.solved, draw.normal(size=shape), 0.0) for _ in range(2))
-    assert mesh.dot(spread(a), spread(b)) == pytest.approx((a * b).sum(), rel=1e-12, abs=1e-14)
-    x = spread(a)
-    mesh.move[:] = spread(b)
+    assert mesh.dot(spread(mesh, a), spread(mesh, b)) == pytest.approx((a * b).sum(), rel=1e-12, abs=1e-14)
+    x = spread(mesh, a)
+    mesh.move[:] = spread(mesh, b)
     mesh.advance(x, 0.3)
-    assert natural(x, shape) == pytest.approx(a + 0.3 * b, rel=1e-14)
+    assert natural(x, mesh.levels[0]) == pytest.approx(a + 0.3 * b, rel=1e-14)
     assert not mesh.move.any()
     mesh.negate(x)
-    assert natural(x, shape) == pytest.approx(-a - 0.3 * b, rel=1e-14)
+    assert natural(x, mesh.levels[0]) == pytest.approx(-a - 0.3 * b, rel=1e-14)
 
 
 def test_sums_at_cells_count_repeats():
@@ -224,6 +244,6 @@ def test_sums_at_cells_count_repeats():
 @every_shape
 def test_what_is_not_solved_for_is_cleared(shape):
     cell, mesh, _ = tied_box(shape, even=False)
-    x = spread(np.ones(shape))
+    x = spread(mesh, np.ones(shape))
     mesh.clear_dead(x)
-    assert (natural(x, shape) == cell.solved).all()
+    assert (natural(x, mesh.levels[0]) == cell.solved).all()

@@ -216,15 +216,15 @@ def _layers(label, conductivity, whole, edge, width, way):
 
 
 @_compiled
-def apply_factors(edges, table, along, across, floor, side, zero, shape, faces, out, scale):
+def apply_factors(edges, table, along, across, floor, side, zero, shape, rows, faces, out, scale):
     """Multiply the faces in the rooms of all edges by their factors.
 
     table (n,) : which factors an edge takes. along, across (m, rows, columns), floor (m, columns),
     side (m, rows), the edge at row and column ``zero`` (m, 2). faces (f,) sorted: 6 * cell + 2 *
-    axis + (side > 0), the cell counted in natural order. out : (tz, ty, tx), scale (f,) of faces.
+    axis + (side > 0), the cell counted in natural order. rows : of `kernels.layout`. out : (tz, ty,
+    tx), scale (f,) of faces.
     """
-    nz, ny, nx = shape
-    width = (nx + 15) // 16 * 8 + 2
+    _, ny, nx = shape
     tz, ty, tx = out
     for e in range(edges.shape[0]):
         edge = edges[e]
@@ -243,7 +243,7 @@ def apply_factors(edges, table, along, across, floor, side, zero, shape, faces, 
                     own_t = t + (1 if edge[4] < 0 and axis == axis_t else 0)
                     own_n = n + (1 if edge[6] < 0 and axis == axis_n else 0)
                     k, j, i = _cell(edge, own_t, own_n)
-                    c = ((j + 1) * (nz + 2) + k + 1) * 2 * width + 1 + (i >> 1) + (i & 1) * width
+                    c = rows[j + 1, k + 1, i & 1] + (i >> 1)
                     if axis == axis_t:
                         factor = along[use, row0 + n, column0 + t]
                     else:

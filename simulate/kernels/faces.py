@@ -1,6 +1,6 @@
-"""Compiled loops that find electrode faces and move between the natural and the split layout.
+"""Compiled loops that find electrode faces, and look over conductivities.
 
-Arrays only; imports no project file. The split layout is that of `kernels.layout`.
+``rows`` is that of `kernels.layout`.
 """
 
 from __future__ import annotations
@@ -8,17 +8,19 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from simulate.kernels.layout import FIRST, LAST
+
 _compiled = njit(cache=True, nogil=True, error_model="numpy")
 
 
 @_compiled
-def count_faces(label, conductivity):
+def count_faces(label, conductivity, rows):
     """Number of faces between an electrode cell (label > 0) and an electrolyte cell."""
     nz, ny, nx = label.shape
     count = 0
     for k in range(nz):
         for j in range(ny):
-            for i in range(nx):
+            for i in range(rows[j + 1, k + 1, FIRST], rows[j + 1, k + 1, LAST]):
                 if label[k, j, i] > 0 or conductivity[k, j, i] <= 0.0:
                     continue
                 if i > 0 and label[k, j, i - 1] > 0:
@@ -37,7 +39,7 @@ def count_faces(label, conductivity):
 
 
 @_compiled
-def list_faces(label, conductivity, where, electrode):
+def list_faces(label, conductivity, rows, where, electrode):
     """Fill ``where`` (n, 5): k, j, i of the electrolyte cell, axis (0 z, 1 y, 2 x), side (-1, +1).
 
     ``electrode`` (n,) receives label - 1 of the electrode cell on that side.
@@ -46,7 +48,7 @@ def list_faces(label, conductivity, where, electrode):
     f = 0
     for k in range(nz):
         for j in range(ny):
-            for i in range(nx):
+            for i in range(rows[j + 1, k + 1, FIRST], rows[j + 1, k + 1, LAST]):
                 if label[k, j, i] > 0 or conductivity[k, j, i] <= 0.0:
                     continue
                 for axis in range(3):
@@ -64,20 +66,6 @@ def list_faces(label, conductivity, where, electrode):
                             where[f, 4] = side
                             electrode[f] = label[kk, jj, ii] - 1
                             f += 1
-
-
-@_compiled
-def mark_solved(label, conductivity, solved):
-    """solved = 1 where a cell is electrolyte and no electrode; returns how many."""
-    nz, ny, nx = label.shape
-    count = 0
-    for k in range(nz):
-        for j in range(ny):
-            for i in range(nx):
-                s = label[k, j, i] == 0 and conductivity[k, j, i] > 0.0
-                solved[k, j, i] = np.uint8(s)
-                count += s
-    return count
 
 
 @_compiled

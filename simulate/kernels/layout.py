@@ -1,47 +1,162 @@
-"""The split layout that every compiled loop of the solver works on.
+"""The packed layout that every compiled loop of the solver works on.
 
-Memory layout, shared by every level. A box of ``nz, ny, nx`` cells is stored plane by plane in
-the order (y, z, x), each axis padded by ghosts. A row of x is split by parity: first the cells
-with even x index, then those with odd x index, each half of ``width = (nx + 15) // 16 * 8 + 2``
-entries: a multiple of eight, and a ghost at either end. Cells of one colour of the chequered plan
-are then contiguous, so every loop is a stride-one vector loop of whole vectors.
+A box of ``nz, ny, nx`` cells is stored plane by plane in the order (y, z, x), and of each row along
+x only the part that is solved for. A row is split by parity: first its cells with even x index,
+then those with odd ones. Cells of one colour of the chequered plan are then neighbours in memory,
+so that every loop runs over whole vectors (`kernels.vectors`), and a swab in a box that is mostly
+air takes as much memory and time as its own cells do.
 
-    row(j, k)       = ((j + 1) * (nz + 2) + k + 1) * 2 * width
-    even cell 2m    = row + 1 + m
-    odd cell 2m + 1 = row + width + 1 + m
+``rows`` (ny + 2, nz + 2, 6) tells where the row of plane j, layer k lies, at ``rows[j + 1, k + 1]``:
+
+    EVEN, ODD     cell 2m is at EVEN + m, cell 2m + 1 at ODD + m
+    LO, HI        loops run over LO <= m < HI, a whole number of vectors; LO is even
+    FIRST, LAST   the cells that are solved for lie in FIRST <= i < LAST
+
+A row's part in memory holds its own span and that of the rows beyond it in y and z, whose
+conductances towards this one are kept here. An empty row and those outside the box point to blanks
+at the front of the array. Reading past a row's part gives numbers of other rows; they are always
+multiplied with a conductance of 0.
 
 Face conductances [S]: ``tx[c]`` joins cell c and its neighbour at +x, ``ty[c]`` at +y, ``tz[c]``
 at +z; 0 where no current passes. ``pivot[c]`` holds the reciprocal pivots of the vertical lines
-(elimination from the top down), 0 for a cell that is not solved for. ``lo, hi`` give the span of
-m that is active in each row, widened to multiples of eight; loops run over spans only.
+(elimination from the top down), 0 for a cell that is not solved for. ``planes`` (ny + 1,) are the
+ends of the planes in memory.
 """
 
 from __future__ import annotations
 
+import numpy as np
 from numba import njit
 
-_compiled = njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"})
+EVEN, ODD, LO, HI, FIRST, LAST = range(6)
+
+WIDTH = 8
+"""Numbers in a vector."""
+
+_compiled = njit(cache=True, nogil=True, error_model="numpy")
 
 
 @_compiled
-def to_split(natural, shape, out):
-    """Copy (nz, ny, nx) into the split layout; ghosts are left alone."""
-    nz, ny, nx = shape
-    width = (nx + 15) // 16 * 8 + 2
-    for j in range(ny):
-        for k in range(nz):
-            row = ((j + 1) * (nz + 2) + k + 1) * 2 * width
+def find_spans(label, conductivity, rows):
+    """FIRST and LAST of each row: electrolyte and no electrode; returns how many cells are so."""
+    nz, ny, nx = label.shape
+    count = 0
+    rows[:, :, FIRST] = 0
+    rows[:, :, LAST] = 0
+    for k in range(nz):
+        for j in range(ny):
+            first = nx
+            last = 0
             for i in range(nx):
-                out[row + 1 + (i >> 1) + (i & 1) * width] = natural[k, j, i]
+                if label[k, j, i] == 0 and conductivity[k, j, i] > 0.0:
+                    count += 1
+                    first = min(first, i)
+                    last = i + 1
+            if last > 0:
+                rows[j + 1, k + 1, FIRST] = first
+                rows[j + 1, k + 1, LAST] = last
+    return count
 
 
 @_compiled
-def from_split(split, shape, out):
-    """Copy the split layout into (nz, ny, nx)."""
+def merge_spans(shape, coarse, parent_y, parent_x, rows, crows):
+    """FIRST and LAST of the coarser level's rows from those of the finer one."""
+    nz, ny, _ = shape
+    nyc = coarse[1]
+    crows[:, :, FIRST] = 0
+    crows[:, :, LAST] = 0
+    for j in range(ny):
+        jc = parent_y[j]
+        if jc >= nyc:
+            continue
+        for k in range(nz):
+            if rows[j + 1, k + 1, LAST] > 0:
+                first = parent_x[rows[j + 1, k + 1, FIRST]]
+                last = parent_x[rows[j + 1, k + 1, LAST] - 1] + 1
+                if crows[jc + 1, k + 1, LAST] > 0:
+                    first = min(first, crows[jc + 1, k + 1, FIRST])
+                    last = max(last, crows[jc + 1, k + 1, LAST])
+                crows[jc + 1, k + 1, FIRST] = first
+                crows[jc + 1, k + 1, LAST] = last
+
+
+@_compiled
+def lay_rows(start, shape, rows, planes):
+    """Fill rows and planes from FIRST and LAST, from place ``start`` on; returns the end."""
     nz, ny, nx = shape
-    width = (nx + 15) // 16 * 8 + 2
+    for j in range(ny + 2):
+        for k in range(nz + 2):
+            row = rows[j, k]
+            row[LO] = row[FIRST] // 4 * 2
+            cells = (row[LAST] + 1) // 2 - row[LO]
+            row[HI] = row[LO] + max(0, cells + WIDTH - 1) // WIDTH * WIDTH
+            row[EVEN] = row[ODD] = start + WIDTH
+    margin = (nx // 2 + 4 * WIDTH) // WIDTH * WIDTH
+    place = start + margin
+    for j in range(1, ny + 1):
+        planes[j - 1] = place
+        for k in range(1, nz + 1):
+            low = nx
+            high = 0
+            for row in (rows[j, k], rows[j + 1, k], rows[j, k + 1]):
+                if row[HI] > row[LO]:
+                    low = min(low, row[LO])
+                    high = max(high, row[HI])
+            if high > 0:
+                rows[j, k, EVEN] = place - low
+                place += high - low + 1  # one more for the left neighbour of the first even cell
+                rows[j, k, ODD] = place - low
+                place += high - low
+        place = (place + WIDTH - 1) // WIDTH * WIDTH
+    planes[ny] = place
+    return place + margin
+
+
+@_compiled
+def places_of(where, rows, out):
+    """Places of cells k, j, i, the columns of ``where``; of a cell outside its row's span, 0."""
+    for f in range(where.shape[0]):
+        row = rows[where[f, 1] + 1, where[f, 0] + 1]
+        i = where[f, 2]
+        inside = row[FIRST] <= i < row[LAST]
+        out[f] = row[i & 1] + (i >> 1) if inside else 0
+
+
+@_compiled
+def pack(natural, shape, rows, out):
+    """Copy (nz, ny, nx) into the packed layout, within the spans."""
+    nz, ny, _ = shape
     for j in range(ny):
         for k in range(nz):
-            row = ((j + 1) * (nz + 2) + k + 1) * 2 * width
+            row = rows[j + 1, k + 1]
+            for i in range(row[FIRST], row[LAST]):
+                out[row[i & 1] + (i >> 1)] = natural[k, j, i]
+
+
+@_compiled
+def unpack(packed, shape, rows, out):
+    """Copy the packed layout into (nz, ny, nx); 0 outside the spans."""
+    nz, ny, nx = shape
+    for j in range(ny):
+        for k in range(nz):
+            row = rows[j + 1, k + 1]
             for i in range(nx):
-                out[k, j, i] = split[row + 1 + (i >> 1) + (i & 1) * width]
+                out[k, j, i] = 0.0
+            for i in range(row[FIRST], row[LAST]):
+                out[k, j, i] = packed[row[i & 1] + (i >> 1)]
+
+
+@_compiled
+def carry(shape, old_rows, old, rows, new):
+    """Copy from one layout of a box into another, where both have the cell."""
+    nz, ny, _ = shape
+    for j in range(1, ny + 1):
+        for k in range(1, nz + 1):
+            source = old_rows[j, k]
+            row = rows[j, k]
+            first = max(source[FIRST], row[FIRST])
+            last = min(source[LAST], row[LAST])
+            for half in range(2):
+                shift = source[half] - row[half]
+                for c in range(row[half] + (first + 1 - half) // 2, row[half] + (last + 1 - half) // 2):
+                    new[c] = old[c + shift]

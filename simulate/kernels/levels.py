@@ -1,6 +1,5 @@
-"""Compiled loops that build levels: conductances, spans, pivots, coarser levels.
+"""Compiled loops that build levels: conductances, pivots, coarser levels.
 
-Arrays only; imports no project file, because numba's cache does not follow edits across files.
 The memory layout is that of `kernels.layout`.
 """
 
@@ -9,39 +8,48 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from simulate.kernels.layout import FIRST, HI, LAST, LO
+from simulate.kernels.vectors import (
+    WIDTH,
+    add_to,
+    evens,
+    larger,
+    load,
+    odds,
+    spread_single,
+    store,
+    where_positive,
+)
+
 # A pivot below this part of its diagonal is lost in the rounding of float32.
 _SMALLEST = 3e-7
+# Stands for 0 where something is divided that is 0 itself.
+_TINY = 1e-37
 
-_compiled = njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"})
-_inlined = njit(inline="always", error_model="numpy", fastmath={"contract"})
+_compiled = njit(cache=True, nogil=True, error_model="numpy")
 
 
 @_compiled
-def fill_conductances(conductivity, dead, areas, halves, shape, tx, ty, tz):
-    """Face conductances of a box from the conductivity of its cells, in the split layout.
+def fill_conductances(conductivity, dead, areas, halves, rows, tx, ty, tz):
+    """Face conductances of a box from the conductivity of its cells, in the packed layout.
 
     Two half cells in series: T = A / (h_left / kappa_left + h_right / kappa_right).
 
-    conductivity : (nz, ny, nx) [S/m]; dead : (nz, ny, nx) uint8, 1 = no unknown in that cell.
+    conductivity : (nz, ny, nx) [S/m]; dead : (nz, ny, nx), above 0 = no unknown in that cell.
     areas : (ax, ay, az) factors of the face area; halves : (below, above) half distances a tuple
-    for x, y, z each [m, or m-equivalent for radial faces].
+    for x, y, z each [m, or m-equivalent for radial faces]. tx, ty, tz are 0 before.
     """
-    nz, ny, nx = shape
+    nz, ny, nx = conductivity.shape
     ax, ay, az, ax_radial = areas
     x_below, x_above, y_below, y_above, z_below, z_above = halves
-    width = (nx + 15) // 16 * 8 + 2
-    row_length = 2 * width
     for j in range(ny):
         for k in range(nz):
-            row = ((j + 1) * (nz + 2) + k + 1) * row_length
-            for i in range(nx):
-                c = row + 1 + (i >> 1) + (i & 1) * width
-                tx[c] = 0.0
-                ty[c] = 0.0
-                tz[c] = 0.0
+            row = rows[j + 1, k + 1]
+            for i in range(row[FIRST], row[LAST]):
                 kappa = conductivity[k, j, i]
                 if dead[k, j, i] or kappa <= 0.0:
                     continue
+                c = row[i & 1] + (i >> 1)
                 if i + 1 < nx and not dead[k, j, i + 1]:
                     other = conductivity[k, j, i + 1]
                     if other > 0.0:
@@ -62,257 +70,181 @@ def fill_conductances(conductivity, dead, areas, halves, shape, tx, ty, tz):
 
 
 @_compiled
-def fill_spans(solved, shape, lo, hi):
-    """First and last active m of each row; ``solved`` is (nz, ny, nx) uint8."""
-    nz, ny, nx = shape
-    for j in range(ny):
-        for k in range(nz):
-            first = nx
-            last = -1
-            for i in range(nx):
-                if solved[k, j, i]:
-                    if first == nx:
-                        first = i
-                    last = i
-            lo[j, k] = (first >> 4) << 3 if last >= 0 else 0
-            hi[j, k] = ((last >> 4) + 1) << 3 if last >= 0 else 0
-
-
-@_inlined
-def _natural(row, width, i):
-    return row + 1 + (i >> 1) + (i & 1) * width
-
-
-@_compiled
-def factor_lines(j_first, j_last, shape, tx, ty, tz, extra, lo, hi, pivot):
+def factor_lines(j_first, j_last, shape, rows, tx, ty, tz, extra, pivot):
     """Reciprocal pivots of all vertical lines of planes [j_first, j_last).
 
     ``extra`` is the conductance of each cell to fixed potentials [S], or an array of length 1 when
     there is none. A cell with no conductance at all gets a pivot of 0.
     """
-    nz, _, nx = shape
-    width = (nx + 15) // 16 * 8 + 2
-    sz = 2 * width
-    sy = (nz + 2) * sz
     dense = extra.size > 1
+    least = spread_single(_SMALLEST)
+    tiny = spread_single(_TINY)
+    one = spread_single(1.0)
     for j in range(j_first, j_last):
-        for k in range(nz - 1, -1, -1):
-            row = (j + 1) * sy + (k + 1) * sz
+        for k in range(shape[0], 0, -1):
             for half in range(2):
-                own = row + 1 + half * width
-                left = row + width if half == 0 else row + 1
-                for m in range(lo[j, k], hi[j, k]):
-                    c = own + m
-                    d = tx[c] + tx[left + m] + ty[c] + ty[c - sy] + tz[c] + tz[c - sz]
+                own = rows[j + 1, k, half]
+                left = rows[j + 1, k, 1 - half] + half - 1
+                south = rows[j, k, half]
+                below = rows[j + 1, k - 1, half]
+                above = rows[j + 1, k + 1, half]
+                for m in range(rows[j + 1, k, LO], rows[j + 1, k, HI], WIDTH):
+                    t = load(tz, own + m)
+                    d = load(tx, own + m) + load(tx, left + m) + load(ty, own + m)
+                    d = d + load(ty, south + m) + t + load(tz, below + m)
                     if dense:
-                        d += extra[c]
-                    p = d - tz[c] * tz[c] * pivot[c + sz]
-                    pivot[c] = 1.0 / max(p, _SMALLEST * d) if d > 0.0 else 0.0
+                        d = d + load(extra, own + m)
+                    p = larger(d - t * t * load(pivot, above + m), larger(least * d, tiny))
+                    store(pivot, own + m, where_positive(d, one / p))
 
 
 @_compiled
-def factor_columns(shape, tx, ty, tz, cells, values, pivot):
-    """Redo the lines through ``cells`` with ``values`` [S] added to their diagonal.
+def factor_columns(rows, where, tx, ty, tz, values, pivot):
+    """Redo the lines through the cells ``where`` with ``values`` [S] added to their diagonal.
 
-    ``cells`` differ from each other and are sorted by line, from the top of each line down; a line
-    is redone from its first cell to its bottom.
+    where (n, 3) : k, j, i, which differ from each other and are sorted by line, from the top of
+    each line down; a line is redone from its first cell to its bottom.
     """
-    nz, _, nx = shape
-    width = (nx + 15) // 16 * 8 + 2
-    sz = 2 * width
-    sy = (nz + 2) * sz
     f = 0
-    while f < cells.size:
-        c = cells[f]
-        k = (c % sy) // sz
-        within = c % sz
-        step = width - 1 if within < width else -width
-        while k >= 1:
-            left = c + step
-            d = tx[c] + tx[left] + ty[c] + ty[c - sy] + tz[c] + tz[c - sz]
-            if f < cells.size and cells[f] == c:
-                d += np.float32(values[f])
-                f += 1
-            p = d - tz[c] * tz[c] * pivot[c + sz]
-            pivot[c] = 1.0 / max(p, _SMALLEST * d) if d > 0.0 else 0.0
+    while f < where.shape[0]:
+        j, i = where[f, 1], where[f, 2]
+        half, m = i & 1, i >> 1
+        k = where[f, 0]
+        while k >= 0:
+            c = rows[j + 1, k + 1, half] + m
+            left = rows[j + 1, k + 1, 1 - half] + half - 1 + m
+            south = rows[j, k + 1, half] + m
+            below = rows[j + 1, k, half] + m
+            above = rows[j + 1, k + 2, half] + m
+            within = rows[j + 1, k + 1, FIRST] <= i < rows[j + 1, k + 1, LAST]
+            if within:
+                d = tx[c] + tx[left] + ty[c] + ty[south] + tz[c] + tz[below]
+                if f < where.shape[0] and where[f, 0] == k and where[f, 1] == j and where[f, 2] == i:
+                    d += np.float32(values[f])
+                    f += 1
+                p = d - tz[c] * tz[c] * pivot[above]
+                pivot[c] = 1.0 / max(p, _SMALLEST * d) if d > 0.0 else 0.0
             k -= 1
-            c -= sz
 
 
 @_compiled
-def coarsen_level(shape, coarse, factors, tx, ty, tz, extra, cx, cy, cz, cextra):
-    """Conductances of the next coarser level; z is never coarsened.
+def _spill(crow, buf, out):
+    """Sums by coarse x index in ``buf`` into a coarse row."""
+    for m in range(crow[LO], crow[HI], WIDTH):
+        low = load(buf, 2 * m)
+        high = load(buf, 2 * m + WIDTH)
+        store(out, crow[0] + m, evens(low, high))
+        store(out, crow[1] + m, odds(low, high))
 
-    ``factors`` = (y, x), each 1 or 2. A coarse face gathers its fine faces in parallel, each in
-    series with half of the cells it reaches into on either side, but never with more than half
-    the resistance of the face itself: T / (1 + min(1, T/T_left)/2 + min(1, T/T_right)/2).
+
+@_compiled
+def _shortened(t, left, right):
+    """t / (1 + min(1, t / left) / 2 + min(1, t / right) / 2), a term 0 where it divides by 0."""
+    half = spread_single(0.5)
+    tiny = spread_single(_TINY)
+    least = larger(t, tiny)
+    s = spread_single(1.0)
+    s = s + half * where_positive(left, t / larger(left, least))
+    s = s + half * where_positive(right, t / larger(right, least))
+    return t / s
+
+
+@_compiled
+def coarsen_level(shape, coarse, rows, crows, tx, ty, tz, extra, cx, cy, cz, cextra, bufs):
+    """Conductances of the next coarser level, of half as many cells in x and in y.
+
+    A coarse face gathers its fine faces in parallel, each in series with half of the cells it
+    reaches into on either side, but never with more than half the resistance of the face itself:
+    T / (1 + min(1, T/T_left)/2 + min(1, T/T_right)/2). ``bufs`` (4, nx + some) is for the loop.
+    """
+    nz, ny, _ = shape
+    dense = extra.size > 1
+    zero = spread_single(0.0)
+    to_x, to_y, to_z, to_extra = bufs[0], bufs[1], bufs[2], bufs[3]
+    for jc in range(coarse[1]):
+        for k in range(1, nz + 1):
+            crow = crows[jc + 1, k]
+            for m in range(2 * crow[LO], 2 * crow[HI], WIDTH):
+                store(to_x, m, zero)
+                store(to_y, m, zero)
+                store(to_z, m, zero)
+                store(to_extra, m, zero)
+            for j in range(2 * jc, min(2 * jc + 2, ny)):
+                even = rows[j + 1, k, 0]
+                odd = rows[j + 1, k, 1]
+                for m in range(rows[j + 1, k, LO], rows[j + 1, k, HI], WIDTH):
+                    inner = load(tx, even + m)
+                    beyond = load(tx, even + m + 1)
+                    add_to(to_x, m, _shortened(load(tx, odd + m), inner, beyond))
+                    add_to(to_z, m, load(tz, even + m) + load(tz, odd + m))
+                    if dense:
+                        add_to(to_extra, m, load(extra, even + m) + load(extra, odd + m))
+                if j & 1 == 1:
+                    for half in range(2):
+                        own = rows[j + 1, k, half]
+                        south = rows[j, k, half]
+                        north = rows[j + 2, k, half]
+                        for m in range(rows[j + 1, k, LO], rows[j + 1, k, HI], WIDTH):
+                            inner = load(ty, south + m)
+                            beyond = load(ty, north + m)
+                            add_to(to_y, m, _shortened(load(ty, own + m), inner, beyond))
+            _spill(crow, to_x, cx)
+            _spill(crow, to_y, cy)
+            _spill(crow, to_z, cz)
+            if dense:
+                _spill(crow, to_extra, cextra)
+
+
+@_compiled
+def coarsen_by_table(
+    shape, parent_y, parent_x, rows, crows, tx, ty, tz, extra, cx, cy, cz, cextra
+):
+    """As `coarsen_level`, with the coarse index of each row and column given; pairs or singles.
+
+    What it fills is 0 before.
     """
     nz, ny, nx = shape
-    _, nyc, nxc = coarse
-    fy, fx = factors
-    width = (nx + 15) // 16 * 8 + 2
-    sz = 2 * width
-    sy = (nz + 2) * sz
-    wc = (nxc + 15) // 16 * 8 + 2
-    szc = 2 * wc
     dense = extra.size > 1
-    half = np.float32(0.5)
-    one = np.float32(1.0)
-    for jc in range(nyc):
-        for k in range(nz):
-            rowc = ((jc + 1) * (nz + 2) + k + 1) * szc
-            for ic in range(nxc):
-                sx_ = np.float32(0.0)
-                sy_ = np.float32(0.0)
-                sz_ = np.float32(0.0)
-                se_ = np.float32(0.0)
-                for dj in range(fy):
-                    j = jc * fy + dj
-                    if j >= ny:
-                        continue
-                    row = (j + 1) * sy + (k + 1) * sz
-                    for di in range(fx):
-                        i = ic * fx + di
-                        if i >= nx:
-                            continue
-                        c = _natural(row, width, i)
-                        sz_ += tz[c]
-                        if dense:
-                            se_ += extra[c]
-                        if di == fx - 1 and tx[c] > 0.0:
-                            t = tx[c]
-                            s = one
-                            if fx == 2:
-                                left = tx[_natural(row, width, i - 1)]
-                                if left > 0.0:
-                                    s += half * min(one, t / left)
-                                if i + 1 < nx:
-                                    right = tx[_natural(row, width, i + 1)]
-                                    if right > 0.0:
-                                        s += half * min(one, t / right)
-                            sx_ += t / s
-                        if dj == fy - 1 and ty[c] > 0.0:
-                            t = ty[c]
-                            s = one
-                            if fy == 2:
-                                left = ty[c - sy]
-                                if left > 0.0:
-                                    s += half * min(one, t / left)
-                                right = ty[c + sy]
-                                if right > 0.0:
-                                    s += half * min(one, t / right)
-                            sy_ += t / s
-                cc = _natural(rowc, wc, ic)
-                cx[cc] = sx_
-                cy[cc] = sy_
-                cz[cc] = sz_
-                cextra[cc] = se_
-
-
-@_compiled
-def coarse_spans(shape, coarse, factors, lo, hi, clo, chi):
-    """Spans of the coarser level from those of the finer one."""
-    nz, ny, nx = shape
-    _, nyc, nxc = coarse
-    fy, fx = factors
-    for jc in range(nyc):
-        for k in range(nz):
-            first = 2 * nx
-            last = -1
-            for dj in range(fy):
-                j = jc * fy + dj
-                if j < ny and hi[j, k] > lo[j, k]:
-                    first = min(first, 2 * lo[j, k])
-                    last = max(last, min(2 * hi[j, k] - 1, nx - 1))
-            if last < 0:
-                clo[jc, k] = 0
-                chi[jc, k] = 0
-            else:
-                first = first // fx
-                last = min(last // fx, nxc - 1)
-                clo[jc, k] = (first >> 4) << 3
-                chi[jc, k] = ((last >> 4) + 1) << 3
-
-
-@_compiled
-def coarsen_by_table(shape, coarse, parent_y, parent_x, tx, ty, tz, extra, cx, cy, cz, cextra):
-    """As `coarsen_level`, with the coarse index of each row and column given; pairs or singles."""
-    nz, ny, nx = shape
-    _, _, nxc = coarse
-    width = (nx + 15) // 16 * 8 + 2
-    sz = 2 * width
-    sy = (nz + 2) * sz
-    wc = (nxc + 15) // 16 * 8 + 2
-    szc = 2 * wc
-    dense = extra.size > 1
-    for out in (cx, cy, cz, cextra):
-        out[:] = 0.0
     for j in range(ny):
-        for k in range(nz):
-            row = (j + 1) * sy + (k + 1) * sz
-            rowc = ((parent_y[j] + 1) * (nz + 2) + k + 1) * szc
-            for i in range(nx):
-                c = _natural(row, width, i)
-                cc = _natural(rowc, wc, parent_x[i])
+        paired_south = j > 0 and parent_y[j - 1] == parent_y[j]
+        paired_north = j + 2 < ny and parent_y[j + 2] == parent_y[j + 1]
+        for k in range(1, nz + 1):
+            row = rows[j + 1, k]
+            crow = crows[parent_y[j] + 1, k]
+            for i in range(row[FIRST], row[LAST]):
+                m = i >> 1
+                c = row[i & 1] + m
+                ic = parent_x[i]
+                cc = crow[ic & 1] + (ic >> 1)
                 cz[cc] += tz[c]
                 if dense:
                     cextra[cc] += extra[c]
                 t = tx[c]
-                if t > 0.0 and parent_x[i + 1] != parent_x[i]:
+                if t > 0.0 and parent_x[i + 1] != ic:
                     s = 1.0
-                    if i > 0 and parent_x[i - 1] == parent_x[i]:
-                        inner = tx[_natural(row, width, i - 1)]
+                    if i > 0 and parent_x[i - 1] == ic:
+                        inner = tx[row[(i - 1) & 1] + ((i - 1) >> 1)]
                         s += 0.5 * min(1.0, t / inner) if inner > 0.0 else 0.0
                     if i + 2 < nx and parent_x[i + 2] == parent_x[i + 1]:
-                        inner = tx[_natural(row, width, i + 1)]
+                        inner = tx[row[(i + 1) & 1] + ((i + 1) >> 1)]
                         s += 0.5 * min(1.0, t / inner) if inner > 0.0 else 0.0
                     cx[cc] += t / s
                 t = ty[c]
                 if t > 0.0 and parent_y[j + 1] != parent_y[j]:
                     s = 1.0
-                    if j > 0 and parent_y[j - 1] == parent_y[j]:
-                        inner = ty[c - sy]
+                    if paired_south:
+                        inner = ty[rows[j, k, i & 1] + m]
                         s += 0.5 * min(1.0, t / inner) if inner > 0.0 else 0.0
-                    if j + 2 < ny and parent_y[j + 2] == parent_y[j + 1]:
-                        inner = ty[c + sy]
+                    if paired_north:
+                        inner = ty[rows[j + 2, k, i & 1] + m]
                         s += 0.5 * min(1.0, t / inner) if inner > 0.0 else 0.0
                     cy[cc] += t / s
 
 
 @_compiled
-def cells_by_table(cells, shape, coarse, parent_y, parent_x, out):
-    """Places in the coarser level of the cells that hold ``cells``, parents by table."""
-    nz, _, nx = shape
-    _, _, nxc = coarse
-    width = (nx + 15) // 16 * 8 + 2
-    wc = (nxc + 15) // 16 * 8 + 2
-    for f in range(cells.size):
-        row, within = divmod(cells[f], 2 * width)
-        j, k = divmod(row, nz + 2)
-        half, m = divmod(within, width)
-        ic = parent_x[2 * (m - 1) + half]
-        jc = parent_y[j - 1]
-        out[f] = ((jc + 1) * (nz + 2) + k) * 2 * wc + 1 + (ic >> 1) + (ic & 1) * wc
-
-
-@_compiled
-def spans_of(shape, tx, ty, tz, extra, lo, hi):
-    """First and last m of each row whose cell carries any conductance."""
-    nz, ny, nx = shape
-    width = (nx + 15) // 16 * 8 + 2
-    sz = 2 * width
-    sy = (nz + 2) * sz
-    for j in range(ny):
-        for k in range(nz):
-            row = (j + 1) * sy + (k + 1) * sz
-            first = nx
-            last = -1
-            for i in range(nx):
-                c = _natural(row, width, i)
-                left = _natural(row, width, i - 1) if i > 0 else row + width
-                total = tx[c] + tx[left] + ty[c] + ty[c - sy] + tz[c] + tz[c - sz] + extra[c]
-                if total > 0.0:
-                    first = min(first, i)
-                    last = i
-            lo[j, k] = (first >> 4) << 3 if last >= 0 else 0
-            hi[j, k] = ((last >> 4) + 1) << 3 if last >= 0 else 0
+def coarse_places(where, parent_y, parent_x, crows, out):
+    """Places in the coarser level of the cells that hold the cells k, j, i of ``where``."""
+    for f in range(where.shape[0]):
+        ic = parent_x[where[f, 2]]
+        row = crows[parent_y[where[f, 1]] + 1, where[f, 0] + 1]
+        out[f] = row[ic & 1] + (ic >> 1)

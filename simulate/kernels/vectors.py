@@ -1,0 +1,258 @@
+"""Eight neighbouring numbers at once: the vectors that the compiled loops of the solver work with.
+
+The compiler would find such vectors by itself only behind a test, row by row, that none of a dozen
+arrays overlap; rows are short, so that the tests would cost more than the work. Here each operation
+becomes the vector instruction it stands for, on any processor. Called as plain Python the functions
+work on slices of arrays and give the same numbers.
+
+``contract`` lets the processor multiply and add in one step.
+"""
+
+from __future__ import annotations
+
+import operator
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+from llvmlite import ir
+from numba.core import cgutils, types
+from numba.core.typing.templates import AbstractTemplate, infer_global, signature
+from numba.extending import lower_builtin, models, register_model
+
+WIDTH = 8
+
+
+def load(array, at):
+    """The numbers ``array[at]`` to ``array[at + 7]``."""
+    return array[at : at + WIDTH].copy()
+
+
+def store(array, at, vector):
+    """Put a vector into ``array[at]`` to ``array[at + 7]``."""
+    array[at : at + WIDTH] = vector
+
+
+def add_to(array, at, vector):
+    """Add a vector to ``array[at]`` to ``array[at + 7]``."""
+    array[at : at + WIDTH] += vector
+
+
+def spread_single(value):
+    """A number eight times, in single precision."""
+    return np.full(WIDTH, value, np.float32)
+
+
+def spread_double(value):
+    """A number eight times, in double precision."""
+    return np.full(WIDTH, value, np.float64)
+
+
+def widen(vector):
+    """A vector of single precision in double precision."""
+    return vector.astype(np.float64)
+
+
+def narrow(vector):
+    """A vector of double precision in single precision."""
+    return vector.astype(np.float32)
+
+
+def total(vector):
+    """The sum of the eight numbers, by halves."""
+    half = vector[:4] + vector[4:]
+    half = half[:2] + half[2:]
+    return half[0] + half[1]
+
+
+def larger(a, b):
+    """The larger of each pair of numbers."""
+    return np.maximum(a, b)
+
+
+def smaller(a, b):
+    """The smaller of each pair of numbers."""
+    return np.minimum(a, b)
+
+
+def where_positive(test, vector):
+    """``vector`` where ``test`` is above 0, else 0."""
+    return np.where(test > 0.0, vector, np.zeros_like(vector))
+
+
+def evens(a, b):
+    """Numbers 0, 2, 4, ... of sixteen, the first eight in ``a``."""
+    return np.concatenate([a, b])[0::2]
+
+
+def odds(a, b):
+    """Numbers 1, 3, 5, ... of sixteen, the first eight in ``a``."""
+    return np.concatenate([a, b])[1::2]
+
+
+def merged_low(a, b):
+    """a[0], b[0], a[1], b[1], ... of the first four of each."""
+    return np.stack([a[:4], b[:4]], axis=1).ravel()
+
+
+def merged_high(a, b):
+    """a[4], b[4], a[5], b[5], ... of the last four of each."""
+    return np.stack([a[4:], b[4:]], axis=1).ravel()
+
+
+# ----------------------------------------------------------------------------- as the compiler sees
+
+
+class Vector(types.Type):
+    """Eight numbers of one type."""
+
+    def __init__(self, dtype: types.Float) -> None:
+        self.dtype = dtype
+        super().__init__(name=f"Vector({dtype})")
+
+
+SINGLE, DOUBLE = Vector(types.float32), Vector(types.float64)
+
+
+@register_model(Vector)
+class _Model(models.PrimitiveModel):  # type: ignore[misc]
+    def __init__(self, manager: Any, kind: Vector) -> None:
+        number = ir.FloatType() if kind.dtype == types.float32 else ir.DoubleType()
+        super().__init__(manager, kind, ir.VectorType(number, WIDTH))
+
+
+def _compiles(function: Callable[..., Any], answer: Callable[..., Any], *kinds: Any) -> Any:
+    """Register how a call of ``function`` is typed (by ``answer``) and what code it becomes."""
+
+    @infer_global(function)
+    class _(AbstractTemplate):  # type: ignore[misc]
+        def generic(self, arguments: Any, keywords: Any) -> Any:
+            if len(arguments) != len(kinds) or keywords:
+                return None
+            if not all(isinstance(a, k) for a, k in zip(arguments, kinds, strict=True)):
+                return None
+            found = answer(*arguments)
+            return None if found is None else signature(found, *arguments)
+
+    return lower_builtin(function, *kinds)
+
+
+def _of_array(array: Any, *_: Any) -> Any:
+    return {types.float32: SINGLE, types.float64: DOUBLE}.get(array.dtype)
+
+
+def _alike(a: Any, b: Any) -> Any:
+    return a if a == b else None
+
+
+def _place(context: Any, builder: Any, kind: Any, array: Any, index: Any, width: Any) -> Any:
+    """Pointer to ``array[index]`` as to a vector."""
+    data = context.make_array(kind)(context, builder, array).data
+    spot = builder.gep(data, [builder.sext(index, ir.IntType(64))] if width < 64 else [index])
+    vector = ir.VectorType(data.type.pointee, WIDTH)
+    return builder.bitcast(spot, vector.as_pointer()), kind.dtype.bitwidth // 8
+
+
+@_compiles(load, _of_array, types.Array, types.Integer)
+def _load(context, builder, sig, args):  # type: ignore[no-untyped-def]
+    pointer, align = _place(context, builder, sig.args[0], *args, sig.args[1].bitwidth)
+    return builder.load(pointer, align=align)
+
+
+@_compiles(store, lambda *_: types.none, types.Array, types.Integer, Vector)
+def _store(context, builder, sig, args):  # type: ignore[no-untyped-def]
+    pointer, align = _place(context, builder, sig.args[0], *args[:2], sig.args[1].bitwidth)
+    builder.store(args[2], pointer, align=align)
+    return context.get_dummy_value()
+
+
+@_compiles(add_to, lambda *_: types.none, types.Array, types.Integer, Vector)
+def _add_to(context, builder, sig, args):  # type: ignore[no-untyped-def]
+    pointer, align = _place(context, builder, sig.args[0], *args[:2], sig.args[1].bitwidth)
+    value = builder.fadd(builder.load(pointer, align=align), args[2], flags=("contract",))
+    builder.store(value, pointer, align=align)
+    return context.get_dummy_value()
+
+
+def _spread(context, builder, sig, args):  # type: ignore[no-untyped-def]
+    kind = context.get_value_type(sig.return_type)
+    value = context.cast(builder, args[0], sig.args[0], sig.return_type.dtype)
+    first = builder.insert_element(ir.Constant(kind, ir.Undefined), value, ir.IntType(32)(0))
+    return builder.shuffle_vector(first, first, ir.Constant(_INDICES, [0] * WIDTH))
+
+
+_INDICES = ir.VectorType(ir.IntType(32), WIDTH)
+_compiles(spread_single, lambda _: SINGLE, types.Number)(_spread)
+_compiles(spread_double, lambda _: DOUBLE, types.Number)(_spread)
+
+
+@_compiles(widen, lambda v: DOUBLE if v == SINGLE else None, Vector)
+def _widen(context, builder, sig, args):  # type: ignore[no-untyped-def]
+    return builder.fpext(args[0], ir.VectorType(ir.DoubleType(), WIDTH))
+
+
+@_compiles(narrow, lambda v: SINGLE if v == DOUBLE else None, Vector)
+def _narrow(context, builder, sig, args):  # type: ignore[no-untyped-def]
+    return builder.fptrunc(args[0], ir.VectorType(ir.FloatType(), WIDTH))
+
+
+def _picked(places: list[int]) -> Callable[..., Any]:
+    def pick(context, builder, sig, args):  # type: ignore[no-untyped-def]
+        return builder.shuffle_vector(args[0], args[1], ir.Constant(_INDICES, places))
+
+    return pick
+
+
+_compiles(evens, _alike, Vector, Vector)(_picked(list(range(0, 16, 2))))
+_compiles(odds, _alike, Vector, Vector)(_picked(list(range(1, 16, 2))))
+_compiles(merged_low, _alike, Vector, Vector)(_picked([0, 8, 1, 9, 2, 10, 3, 11]))
+_compiles(merged_high, _alike, Vector, Vector)(_picked([4, 12, 5, 13, 6, 14, 7, 15]))
+
+
+@_compiles(total, lambda v: v.dtype, Vector)
+def _total(context, builder, sig, args):  # type: ignore[no-untyped-def]
+    number = context.get_value_type(sig.return_type)
+    part, size = args[0], WIDTH
+    while size > 1:
+        size //= 2
+        kind = ir.VectorType(ir.IntType(32), size)
+        undefined = ir.Constant(part.type, ir.Undefined)
+        low = builder.shuffle_vector(part, undefined, ir.Constant(kind, list(range(size))))
+        high = builder.shuffle_vector(part, undefined, ir.Constant(kind, list(range(size, 2 * size))))
+        part = builder.fadd(low, high)
+    found = builder.extract_element(part, ir.IntType(32)(0))
+    assert found.type == number
+    return found
+
+
+def _chosen(sign: str) -> Callable[..., Any]:
+    def choose(context, builder, sig, args):  # type: ignore[no-untyped-def]
+        return builder.select(builder.fcmp_ordered(sign, *args), *args)
+
+    return choose
+
+
+_compiles(larger, _alike, Vector, Vector)(_chosen(">"))
+_compiles(smaller, _alike, Vector, Vector)(_chosen("<"))
+
+
+@_compiles(where_positive, _alike, Vector, Vector)
+def _where_positive(context, builder, sig, args):  # type: ignore[no-untyped-def]
+    zero = cgutils.get_null_value(args[0].type)
+    return builder.select(builder.fcmp_ordered(">", args[0], zero), args[1], zero)
+
+
+def _operation(name: str) -> Callable[..., Any]:
+    def operate(context, builder, sig, args):  # type: ignore[no-untyped-def]
+        return getattr(builder, name)(*args, flags=("contract",))
+
+    return operate
+
+
+for _operator, _name in (
+    (operator.add, "fadd"),
+    (operator.sub, "fsub"),
+    (operator.mul, "fmul"),
+    (operator.truediv, "fdiv"),
+):
+    _compiles(_operator, _alike, Vector, Vector)(_operation(_name))
