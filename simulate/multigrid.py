@@ -308,7 +308,7 @@ class Hierarchy:
             )  # fmt: skip
         else:
             smoothing.solve_only_lines(
-                last.shape, last.rows, last.tz, last.pivot, last.b, last.x
+                last.shape[1], last.rows, last.tz, last.pivot, last.b, last.x
             )
         for coarse, fine in pairwise(reversed(top)):
             self._go_up(fine, coarse)
@@ -511,10 +511,10 @@ def _share_rows(coarser: Sequence[Level]) -> tuple[Integers, Integers]:
     entries, count = [], 0
     for level in coarser:
         factors = level.merge.factors if level.merge is not None else (0, 0)
-        entries.append((count, *level.shape, *factors))
-        count += level.rows.shape[0] * level.rows.shape[1]
-    all_rows = np.zeros((count, 6), np.int64)
+        entries.append((count, 0, *level.shape[1:], *factors))
+        count += level.rows.shape[0]
+    layers = coarser[0].rows.shape[1] if coarser else 0
+    all_rows = np.zeros((count, layers, 6), np.int64)
     for level, entry in zip(coarser, entries, strict=True):
-        size = level.rows.shape[0] * level.rows.shape[1]
-        level.rows = all_rows[entry[0] : entry[0] + size].reshape(level.rows.shape)
+        level.rows = all_rows[entry[0] : entry[0] + level.rows.shape[0]]
     return np.array(entries, np.int64).reshape(-1, 6), all_rows

@@ -225,7 +225,7 @@ def test_the_estimate_of_memory_covers_a_solve_and_is_no_guess(make):
     """
     cell = make()
     size = cell.network().tx.size
-    bath(1e3).solve(tolerance=0.5)  # compiled, imported
+    cell.solve(tolerance=0.5)  # compiled, imported
     tracemalloc.start()
     cell.solve(tolerance=0.1)
     peak = tracemalloc.get_traced_memory()[1]

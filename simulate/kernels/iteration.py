@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from simulate.kernels.layout import HI, LO
+from simulate.kernels.layout import FIRST, HI, LAST, LO
 from simulate.kernels.vectors import WIDTH, load, spread_double, store, total, widen
 
 _compiled = njit(cache=True, nogil=True, error_model="numpy")
@@ -44,10 +44,10 @@ def face_products(cells, values, p, q):
 
 
 @_compiled
-def apply_plane(j, nz, rows, tx, ty, tz, p, q):
+def apply_plane(j, rows, tx, ty, tz, p, q):
     """q = A p in plane j in flux form (exactly conservative); returns p.q of the plane."""
     product = spread_double(0.0)
-    for k in range(1, nz + 1):
+    for k in range(rows[j + 1, 0, FIRST], rows[j + 1, 0, LAST]):
         for half in range(2):
             own = rows[j + 1, k, half]
             right = rows[j + 1, k, 1 - half] + half
@@ -75,7 +75,7 @@ def apply_plane(j, nz, rows, tx, ty, tz, p, q):
 def apply_planes(j_first, j_last, shape, rows, tx, ty, tz, p, q, sums):
     """q = A p for planes [j_first, j_last); ``sums[j]`` = p.q of plane j."""
     for j in range(j_first, j_last):
-        sums[j] = apply_plane(j, shape[0], rows, tx, ty, tz, p, q)
+        sums[j] = apply_plane(j, rows, tx, ty, tz, p, q)
 
 
 @_compiled
@@ -84,7 +84,7 @@ def direct_and_apply(j_first, j_last, shape, rows, planes, tx, ty, tz, beta, z, 
 
     At a side where the slab meets another, q of its last plane is left to `apply_planes`.
     """
-    nz, ny, _ = shape
+    ny = shape[1]
     low = j_first + (1 if j_first > 0 else 0)
     high = j_last - (1 if j_last < ny else 0)
     for j in range(j_first, j_last + 1):
@@ -92,7 +92,7 @@ def direct_and_apply(j_first, j_last, shape, rows, planes, tx, ty, tz, beta, z, 
             for c in range(planes[j], planes[j + 1]):
                 p[c] = z[c] + beta * p[c]
         if low <= j - 1 < high:
-            sums[j - 1] = apply_plane(j - 1, nz, rows, tx, ty, tz, p, q)
+            sums[j - 1] = apply_plane(j - 1, rows, tx, ty, tz, p, q)
 
 
 @_reducing
@@ -171,7 +171,7 @@ def rounding(j_first, j_last, shape, rows, tx, ty, tz, x, sums):
     """Plane sums of (sum of conductances * x)**2: what rounding of A x is proportional to."""
     for j in range(j_first, j_last):
         product = 0.0
-        for k in range(1, shape[0] + 1):
+        for k in range(rows[j + 1, 0, FIRST], rows[j + 1, 0, LAST]):
             for half in range(2):
                 own = rows[j + 1, k, half]
                 left = rows[j + 1, k, 1 - half] + half - 1

@@ -12,6 +12,9 @@ air takes as much memory and time as its own cells do.
     LO, HI        loops run over LO <= m < HI, a whole number of vectors; LO is even
     FIRST, LAST   the cells that are solved for lie in FIRST <= i < LAST
 
+and at ``rows[j + 1, 0]`` the same of the plane: its rows that hold anything lie in FIRST <= k + 1 <
+LAST, and loops over layers run from there to there.
+
 A row's part in memory holds its own span and that of the rows beyond it in y and z, whose
 conductances towards this one are kept here. An empty row and those outside the box point to blanks
 at the front of the array. Reading past a row's part gives numbers of other rows; they are always
@@ -87,6 +90,8 @@ def lay_rows(start, shape, rows, planes):
     for j in range(ny + 2):
         for k in range(nz + 2):
             row = rows[j, k]
+            if k == 0:
+                row[FIRST] = row[LAST] = 0
             row[LO] = row[FIRST] // 4 * 2
             cells = (row[LAST] + 1) // 2 - row[LO]
             row[HI] = row[LO] + max(0, cells + WIDTH - 1) // WIDTH * WIDTH
@@ -96,6 +101,9 @@ def lay_rows(start, shape, rows, planes):
     for j in range(1, ny + 1):
         planes[j - 1] = place
         for k in range(1, nz + 1):
+            if rows[j, k, LAST] > 0:
+                rows[j, 0, FIRST] = k if rows[j, 0, LAST] == 0 else rows[j, 0, FIRST]
+                rows[j, 0, LAST] = k + 1
             low = nx
             high = 0
             for row in (rows[j, k], rows[j + 1, k], rows[j, k + 1]):

@@ -30,6 +30,12 @@ _compiled = njit(cache=True, nogil=True, error_model="numpy")
 
 
 @_compiled
+def _in_series(kappa, path, other, rest):
+    """1 / (path / kappa + rest / other)."""
+    return kappa * other / (path * other + rest * kappa)
+
+
+@_compiled
 def fill_conductances(conductivity, dead, areas, halves, rows, tx, ty, tz):
     """Face conductances of a box from the conductivity of its cells, in the packed layout.
 
@@ -53,20 +59,18 @@ def fill_conductances(conductivity, dead, areas, halves, rows, tx, ty, tz):
                 if i + 1 < nx and not dead[k, j, i + 1]:
                     other = conductivity[k, j, i + 1]
                     if other > 0.0:
-                        tx[c] = (
-                            ax_radial[i]
-                            * ay[j]
-                            * az[k]
-                            / (x_above[i] / kappa + x_below[i + 1] / other)
-                        )
+                        area = ax_radial[i] * ay[j] * az[k]
+                        tx[c] = area * _in_series(kappa, x_above[i], other, x_below[i + 1])
                 if j + 1 < ny and not dead[k, j + 1, i]:
                     other = conductivity[k, j + 1, i]
                     if other > 0.0:
-                        ty[c] = ax[i] * az[k] / (y_above[j] / kappa + y_below[j + 1] / other)
+                        area = ax[i] * az[k]
+                        ty[c] = area * _in_series(kappa, y_above[j], other, y_below[j + 1])
                 if k + 1 < nz and not dead[k + 1, j, i]:
                     other = conductivity[k + 1, j, i]
                     if other > 0.0:
-                        tz[c] = ax[i] * ay[j] / (z_above[k] / kappa + z_below[k + 1] / other)
+                        area = ax[i] * ay[j]
+                        tz[c] = area * _in_series(kappa, z_above[k], other, z_below[k + 1])
 
 
 @_compiled
@@ -81,7 +85,7 @@ def factor_lines(j_first, j_last, shape, rows, tx, ty, tz, extra, pivot):
     tiny = spread_single(_TINY)
     one = spread_single(1.0)
     for j in range(j_first, j_last):
-        for k in range(shape[0], 0, -1):
+        for k in range(rows[j + 1, 0, LAST] - 1, rows[j + 1, 0, FIRST] - 1, -1):
             for half in range(2):
                 own = rows[j + 1, k, half]
                 left = rows[j + 1, k, 1 - half] + half - 1
@@ -162,7 +166,7 @@ def coarsen_level(shape, coarse, rows, crows, tx, ty, tz, extra, cx, cy, cz, cex
     zero = spread_single(0.0)
     to_x, to_y, to_z, to_extra = bufs[0], bufs[1], bufs[2], bufs[3]
     for jc in range(coarse[1]):
-        for k in range(1, nz + 1):
+        for k in range(crows[jc + 1, 0, FIRST], crows[jc + 1, 0, LAST]):
             crow = crows[jc + 1, k]
             for m in range(2 * crow[LO], 2 * crow[HI], WIDTH):
                 store(to_x, m, zero)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from numba import njit
 
-from simulate.kernels.layout import HI, LO
+from simulate.kernels.layout import FIRST, HI, LAST, LO
 from simulate.kernels.vectors import (
     WIDTH,
     add_to,
@@ -22,25 +22,28 @@ from simulate.kernels.vectors import (
 )
 
 _compiled = njit(cache=True, nogil=True, error_model="numpy")
+# called by compiled loops alone: nothing is compiled for Python to call it by
+_inner = njit(
+    cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True
+)
 
 
-@_compiled
-def _solve_lines_alone(j, colour, nz, rows, tz, pivot, b, x):
-    """Lines of one colour in plane j with zero neighbours: the first sweep from x = 0."""
-    half = (j + colour) & 1
-    for k in range(nz, 0, -1):
+@_inner
+def _solve_lines_alone(j, half, rows, tz, pivot, b, x):
+    """Lines of one half of plane j with zero neighbours: the first sweep from x = 0."""
+    for k in range(rows[j + 1, 0, LAST] - 1, rows[j + 1, 0, FIRST] - 1, -1):
         own = rows[j + 1, k, half]
         above = rows[j + 1, k + 1, half]
         for m in range(rows[j + 1, k, LO], rows[j + 1, k, HI], WIDTH):
             held = load(b, own + m) + load(tz, own + m) * load(x, above + m)
             store(x, own + m, held * load(pivot, own + m))
-    _substitute(j, half, nz, rows, tz, pivot, x)
+    _substitute(j, half, rows, tz, pivot, x)
 
 
-@_compiled
-def _substitute(j, half, nz, rows, tz, pivot, x):
+@_inner
+def _substitute(j, half, rows, tz, pivot, x):
     """From the bottom of the lines up, after elimination from the top down."""
-    for k in range(2, nz + 1):
+    for k in range(rows[j + 1, 0, FIRST] + 1, rows[j + 1, 0, LAST]):
         own = rows[j + 1, k, half]
         below = rows[j + 1, k - 1, half]
         for m in range(rows[j + 1, k, LO], rows[j + 1, k, HI], WIDTH):
@@ -48,11 +51,10 @@ def _substitute(j, half, nz, rows, tz, pivot, x):
             add_to(x, own + m, load(pivot, own + m) * fed)
 
 
-@_compiled
-def _solve_lines(j, colour, nz, rows, tx, ty, tz, pivot, b, x):
-    """Lines of one colour in plane j, exactly, with the other colour held."""
-    half = (j + colour) & 1
-    for k in range(nz, 0, -1):
+@_inner
+def _solve_lines(j, half, rows, tx, ty, tz, pivot, b, x):
+    """Lines of one half of plane j, exactly, with all others held."""
+    for k in range(rows[j + 1, 0, LAST] - 1, rows[j + 1, 0, FIRST] - 1, -1):
         own = rows[j + 1, k, half]
         right = rows[j + 1, k, 1 - half] + half
         left = right - 1
@@ -69,19 +71,19 @@ def _solve_lines(j, colour, nz, rows, tx, ty, tz, pivot, b, x):
                 + load(tz, own + m) * load(x, above + m)
             )
             store(x, own + m, held * load(pivot, own + m))
-    _substitute(j, half, nz, rows, tz, pivot, x)
+    _substitute(j, half, rows, tz, pivot, x)
 
 
-@_compiled
+@_inner
 def _restrict_plane(jc, shape, factors, rows, tx, ty, pivot, x, crows, buf, cb):
     """Coarse right-hand side of plane jc after a sweep red, black from x = 0.
 
     The residual is then 0 on black lines and sum(T x_black) on red ones.
     """
-    nz, ny, _ = shape
+    ny = shape[1]
     fy, fx = factors
     zero = spread_single(0.0)
-    for k in range(1, nz + 1):
+    for k in range(crows[jc + 1, 0, FIRST], crows[jc + 1, 0, LAST]):
         first = crows[jc + 1, k, LO]
         last = crows[jc + 1, k, HI]
         for m in range(2 * first, 2 * last, WIDTH):
@@ -118,7 +120,7 @@ def _restrict_plane(jc, shape, factors, rows, tx, ty, pivot, x, crows, buf, cb):
             store(cb, odd + m, odds(low, high))
 
 
-@_compiled
+@_inner
 def _prolong_plane(j, shape, factors, rows, crows, cx_, x):
     """Add the coarse correction to the red lines of plane j (the black ones are solved next).
 
@@ -128,7 +130,7 @@ def _prolong_plane(j, shape, factors, rows, crows, cx_, x):
     fy, fx = factors
     half = j & 1
     jc = j // fy
-    for k in range(1, shape[0] + 1):
+    for k in range(rows[j + 1, 0, FIRST], rows[j + 1, 0, LAST]):
         own = rows[j + 1, k, half]
         even = crows[jc + 1, k, 0]
         odd = crows[jc + 1, k, 1]
@@ -146,14 +148,14 @@ def _prolong_plane(j, shape, factors, rows, crows, cx_, x):
 def smooth_colour(j_first, j_last, colour, shape, rows, tx, ty, tz, pivot, b, x):
     """Lines of one colour of planes [j_first, j_last)."""
     for j in range(j_first, j_last):
-        _solve_lines(j, colour, shape[0], rows, tx, ty, tz, pivot, b, x)
+        _solve_lines(j, (j + colour) & 1, rows, tx, ty, tz, pivot, b, x)
 
 
 @_compiled
 def solve_lines_alone(j_first, j_last, colour, shape, rows, tz, pivot, b, x):
     """Lines of one colour of planes [j_first, j_last), all others 0."""
     for j in range(j_first, j_last):
-        _solve_lines_alone(j, colour, shape[0], rows, tz, pivot, b, x)
+        _solve_lines_alone(j, (j + colour) & 1, rows, tz, pivot, b, x)
 
 
 @_compiled
@@ -181,16 +183,16 @@ def down(j_first, j_last, shape, factors, rows, tx, ty, tz, pivot, b, x, crows, 
     planes that need them, are left to `smooth_colour` and `restrict_planes`: the result does not
     depend on how the planes are cut into slabs.
     """
-    nz, ny, _ = shape
+    ny = shape[1]
     fy, _ = factors
     low = j_first + (1 if j_first > 0 else 0)
     high = j_last - (1 if j_last < ny else 0)
     done, last = inner_coarse(j_first, j_last, ny, fy)
     for j in range(j_first, j_last + 2):
         if j < j_last:
-            _solve_lines_alone(j, 0, nz, rows, tz, pivot, b, x)
+            _solve_lines_alone(j, j & 1, rows, tz, pivot, b, x)
         if low <= j - 1 < high:
-            _solve_lines(j - 1, 1, nz, rows, tx, ty, tz, pivot, b, x)
+            _solve_lines(j - 1, j & 1, rows, tx, ty, tz, pivot, b, x)
         # the residual of plane p needs black at p + 1; black is done up to plane j - 1
         while done < last and (min((done + 1) * fy, ny - 1) <= j - 1):
             _restrict_plane(done, shape, factors, rows, tx, ty, pivot, x, crows, buf, cb)
@@ -204,7 +206,7 @@ def up(j_first, j_last, shape, factors, rows, tx, ty, tz, pivot, b, x, crows, cx
     At a side where the slab meets another, black of its last plane and red of its last two are
     left to `smooth_colour`.
     """
-    nz, ny, _ = shape
+    ny = shape[1]
     low = j_first + (1 if j_first > 0 else 0)
     high = j_last - (1 if j_last < ny else 0)
     red_low = j_first + (2 if j_first > 0 else 0)
@@ -213,39 +215,36 @@ def up(j_first, j_last, shape, factors, rows, tx, ty, tz, pivot, b, x, crows, cx
         if j < j_last:
             _prolong_plane(j, shape, factors, rows, crows, cx_, x)
         if low <= j - 1 < high:
-            _solve_lines(j - 1, 1, nz, rows, tx, ty, tz, pivot, b, x)
+            _solve_lines(j - 1, j & 1, rows, tx, ty, tz, pivot, b, x)
         if red_low <= j - 2 < red_high:
-            _solve_lines(j - 2, 0, nz, rows, tx, ty, tz, pivot, b, x)
+            _solve_lines(j - 2, j & 1, rows, tx, ty, tz, pivot, b, x)
 
 
 @_compiled
 def cycle_below(table, all_rows, tx, ty, tz, pivot, b, x, buf):
     """One cycle on levels that lie in common arrays, finest first, each whole and regular.
 
-    table (levels, 6): place of the first row in ``all_rows``, nz, ny, nx, and the factors (y, x) by
-    which the level's cells join.
+    table (levels, 6): the level's first place in the first axis of ``all_rows``, its first plane
+    (0), ny, nx, and the factors (y, x) by which its cells join.
     """
-    count = table.shape[0]
-    for n in range(count - 1):
-        shape = (table[n, 1], table[n, 2], table[n, 3])
-        factors = (table[n, 4], table[n, 5])
-        rows = _rows_of(table[n], all_rows)
-        crows = _rows_of(table[n + 1], all_rows)
-        down(0, shape[1], shape, factors, rows, tx, ty, tz, pivot, b, x, crows, buf, b)
-    last = _rows_of(table[count - 1], all_rows)
-    solve_only_lines((table[count - 1, 1], table[count - 1, 2]), last, tz, pivot, b, x)
-    for n in range(count - 2, -1, -1):
-        shape = (table[n, 1], table[n, 2], table[n, 3])
-        factors = (table[n, 4], table[n, 5])
-        rows = _rows_of(table[n], all_rows)
-        crows = _rows_of(table[n + 1], all_rows)
-        up(0, shape[1], shape, factors, rows, tx, ty, tz, pivot, b, x, crows, x)
+    last = table.shape[0] - 1
+    nz = all_rows.shape[1] - 2
+    for n in range(last):
+        first, ny = table[n, 1], table[n, 2]
+        shape, factors = (nz, ny, table[n, 3]), (table[n, 4], table[n, 5])
+        rows, crows = _rows_of(table[n], all_rows), _rows_of(table[n + 1], all_rows)
+        down(first, ny, shape, factors, rows, tx, ty, tz, pivot, b, x, crows, buf, b)
+    solve_only_lines(table[last, 2], _rows_of(table[last], all_rows), tz, pivot, b, x)
+    for n in range(last - 1, -1, -1):
+        first, ny = table[n, 1], table[n, 2]
+        shape, factors = (nz, ny, table[n, 3]), (table[n, 4], table[n, 5])
+        rows, crows = _rows_of(table[n], all_rows), _rows_of(table[n + 1], all_rows)
+        up(first, ny, shape, factors, rows, tx, ty, tz, pivot, b, x, crows, x)
 
 
-@_compiled
+@_inner
 def _rows_of(entry, all_rows):
-    count = (entry[2] + 2) * (entry[1] + 2)
-    return all_rows[entry[0] : entry[0] + count].reshape((entry[2] + 2, entry[1] + 2, 6))
+    return all_rows[entry[0] : entry[0] + entry[2] + 2]
 
 
 @_compiled
@@ -291,8 +290,8 @@ def prolong_by_table(shape, parent_y, parent_x, rows, crows, cx_, x):
 
 
 @_compiled
-def solve_only_lines(shape, rows, tz, pivot, b, x):
+def solve_only_lines(ny, rows, tz, pivot, b, x):
     """The coarsest level, one line: solved exactly."""
-    for j in range(shape[1]):
-        _solve_lines_alone(j, 0, shape[0], rows, tz, pivot, b, x)
-        _solve_lines_alone(j, 1, shape[0], rows, tz, pivot, b, x)
+    for j in range(ny):
+        _solve_lines_alone(j, j & 1, rows, tz, pivot, b, x)
+        _solve_lines_alone(j, (j + 1) & 1, rows, tz, pivot, b, x)

@@ -15,6 +15,8 @@ _compiled = njit(cache=True, nogil=True, error_model="numpy")
 _KIND, _EXCHANGE, _ANODIC, _CATHODIC, _FILM, _LIMIT, _SHARP = 0, 1, 2, 3, 4, 5, 6
 _LARGEST_EXPONENT = 600.0
 _LEAST_SLOPE = 1e-3
+# After a step so small, relative to the overpotential, a straight line leaves out the square of it.
+_LAST_STEP = 1e-9
 
 
 @_compiled
@@ -48,13 +50,15 @@ def kinetic_current(eta, law):
         a = abs(current) / limit
         if a <= 1.0:
             bracket = 1.0 + a**p
-            current = current / bracket ** (1.0 / p)
-            slope = slope * bracket ** (-1.0 / p - 1.0)
+            root = bracket ** (-1.0 / p)
+            current = current * root
+            slope = slope * root / bracket
         else:
             small = a**-p
             bracket = 1.0 + small
-            current = math.copysign(limit / bracket ** (1.0 / p), current)
-            slope = slope * (small / a) * bracket ** (-1.0 / p - 1.0)
+            root = bracket ** (-1.0 / p)
+            current = math.copysign(limit * root, current)
+            slope = slope * (small / a) * root / bracket
     return current, slope
 
 
@@ -102,15 +106,17 @@ def wall_current(u, series, law, eta):
         else:
             low = eta
         step = eta - fault / (r * slope + 1.0)
-        if not (low < step < high):
+        inside = low < step < high
+        if not inside:
             step = 0.5 * (low + high)
         if step == eta:
             break
-        moved = abs(step - eta)
+        moved = step - eta
         eta = step
-        current, slope = kinetic_current(eta, law)
-        if moved <= 1e-15 * abs(eta):
+        if inside and abs(moved) <= _LAST_STEP * abs(eta):
+            current += slope * moved
             break
+        current, slope = kinetic_current(eta, law)
     return current, slope / (1.0 + r * slope), eta
 
 
