@@ -245,7 +245,7 @@ def march_on(
     kernel.march(
         rig.swab, element_numbers(rig.body), rig.source, rig.rates, rig.charges, rig.reaction,
         rig.rule, responses.numbers, (LOWEST, STEP), stops.start, stops.dwell, lifted, spot,
-        end.state, end.book, end.circuit, record, middle, nodes, rewet,
+        end.state, end.book, end.circuit, record, middle, nodes, rewet, end.book.copy(),
     )  # fmt: skip
     return Track(spot, stops.dwell, record, middle, nodes, rewet, end)
 

@@ -43,7 +43,6 @@ THREADED = 250_000
 """Cells from which on a level's planes are shared among threads."""
 
 
-
 def _nothing() -> Floats:
     return np.zeros(1, np.float32)
 
@@ -155,7 +154,7 @@ class Hierarchy:
         return self.phi
 
     def load(self, network: Network, ties: Doubles) -> None:
-        """Take a network's conductances, and ``ties`` [S] from the cells at its faces to electrodes."""
+        """Take a network's conductances, and ``ties`` [S] from cells to electrodes, one a face."""
         finest = self.levels[0]
         if finest.rows is not network.rows:
             self.place(network)
@@ -185,7 +184,7 @@ class Hierarchy:
 
     def _sort_cells(self, faces: Faces) -> None:
         """Distinct cells in the order of lines, each line from its top; and each entry's slot."""
-        nz, ny, nx = self.levels[0].shape
+        nz, _, nx = self.levels[0].shape
         k, j, i = faces.where[:, :3].astype(np.int64).T
         key = (j * nx + i) * nz + (nz - 1 - k)
         _, first, self._slots = np.unique(key, return_index=True, return_inverse=True)

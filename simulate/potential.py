@@ -115,8 +115,8 @@ class Solution:
     """What `solve_network` finds.
 
     ``phi`` in the packed layout of ``rows`` [V], which belongs to the hierarchy and lasts until its
-    next solve; ``current`` of each face [A]; cell ``voltage`` [V] (0 without a supply); ``wall`` overpotentials
-    for a warm start [V].
+    next solve; ``current`` of each face [A]; cell ``voltage`` [V] (0 without a supply); ``wall``
+    overpotentials for a warm start [V].
     """
 
     phi: Doubles
@@ -207,9 +207,7 @@ def _newton(network: Network, mesh: Hierarchy, walls: Terminals, tolerance: floa
             remedy="try finer cells at the electrode or a looser tolerance",
         )
     current = walls.out[0].copy()
-    return Solution(
-        phi, network.rows, current, walls.lift, walls.eta, iterations, step, residual
-    )
+    return Solution(phi, network.rows, current, walls.lift, walls.eta, iterations, step, residual)
 
 
 def _line_search(

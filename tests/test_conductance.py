@@ -160,14 +160,16 @@ def test_every_cell_has_a_place_of_its_own_in_the_packed_layout(shape, dead):
 
 
 def test_neighbours_in_x_of_one_parity_lie_side_by_side():
-    network = between_plates(sf.Grid.box(np.arange(10.0), np.arange(4.0), np.arange(5.0)), 1.0).network()
+    network = between_plates(
+        sf.Grid.box(np.arange(10.0), np.arange(4.0), np.arange(5.0)), 1.0
+    ).network()
     row = network.places(np.array([[1, 2, i] for i in range(9)]))
     assert (np.diff(row[0::2]) == 1).all()
     assert (np.diff(row[1::2]) == 1).all()
 
 
 def test_a_swab_in_a_box_of_air_takes_no_more_room_than_its_own_cells():
-    """Rows are rounded up to whole vectors and hold their neighbours' spans: below twice as much."""
+    """Rows are whole vectors and hold their neighbours' spans: below twice as much."""
     cell = swab(3e5)
     assert cell.network().tx.size < 2 * cell.solved.sum() < 0.6 * cell.solved.size
 

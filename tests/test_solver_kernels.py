@@ -194,7 +194,9 @@ def test_the_operator_is_the_twins_matrix(shape):
     q = np.zeros(mesh.r.size)
     product = mesh.apply(spread(mesh, p), q)
     exact = (twins.matrix(finest_faces(mesh)) @ p.ravel()).reshape(shape)
-    assert natural(q, mesh.levels[0]) == pytest.approx(exact, abs=1e-14 * np.abs(exact).max() + 1e-300)
+    assert natural(q, mesh.levels[0]) == pytest.approx(
+        exact, abs=1e-14 * np.abs(exact).max() + 1e-300
+    )
     assert product == pytest.approx((p * exact).sum(), rel=1e-12)
 
 
@@ -210,7 +212,9 @@ def test_conjugate_gradients_solve_the_twins_system(shape):
     on = cell.solved.ravel()
     x = np.zeros(b.size)
     x[on] = np.linalg.solve(system[np.ix_(on, on)], b.ravel()[on])
-    assert natural(mesh.move, mesh.levels[0]) == pytest.approx(x.reshape(shape), abs=1e-9 * np.abs(x).max())
+    assert natural(mesh.move, mesh.levels[0]) == pytest.approx(
+        x.reshape(shape), abs=1e-9 * np.abs(x).max()
+    )
     assert np.linalg.norm(natural(mesh.r, mesh.levels[0])) <= 2e-12 * np.linalg.norm(b)
 
 
@@ -219,7 +223,9 @@ def test_sums_and_steps_over_spans_are_numpys(shape):
     cell, mesh, _ = tied_box(shape, even=False)
     draw = np.random.default_rng(53)
     a, b = (np.where(cell.solved, draw.normal(size=shape), 0.0) for _ in range(2))
-    assert mesh.dot(spread(mesh, a), spread(mesh, b)) == pytest.approx((a * b).sum(), rel=1e-12, abs=1e-14)
+    assert mesh.dot(spread(mesh, a), spread(mesh, b)) == pytest.approx(
+        (a * b).sum(), rel=1e-12, abs=1e-14
+    )
     x = spread(mesh, a)
     mesh.move[:] = spread(mesh, b)
     mesh.advance(x, 0.3)

@@ -1,1 +1,1 @@
-"""Compiled loops: arrays in, arrays out; none of them imports a project file."""
+"""Compiled loops: arrays in, arrays out."""

@@ -1,6 +1,6 @@
 """Compiled loops over outlines in the plan: area fractions, distance to a rim, inscribed circles.
 
-Arrays and floats only; nothing of the project is imported.  Every function also runs as plain
+Every function also runs as plain
 Python through ``.py_func``.  Callers hand in C-contiguous float64 arrays; see `simulate.stencil`
 for the gate.
 """
@@ -8,15 +8,16 @@ for the gate.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from simulate.kernels.compiling import allocating, compiled
 
 Floats = NDArray[np.float64]
 
 TILE = 16  # cells along the side of a block that shares one list of nearby rim segments
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@compiled
 def interval(edges: Floats, value: float) -> int:
     """Index i with edges[i] <= value < edges[i + 1], by bisection; clipped to the ends."""
     low, high = 0, edges.size - 1
@@ -29,7 +30,7 @@ def interval(edges: Floats, value: float) -> int:
     return low
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@compiled
 def add_edge_in_row(row: Floats, x_edges: Floats, start: float, end: float, share: float) -> None:
     """Add to ``row`` (in place) what lies to the right of one edge that crosses one row of cells.
 
@@ -64,7 +65,7 @@ def add_edge_in_row(row: Floats, x_edges: Floats, start: float, end: float, shar
         column += 1
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@compiled
 def cover_cells(
     points: Floats, starts: NDArray[np.int64], x_edges: Floats, y_edges: Floats, out: Floats
 ) -> None:
@@ -108,7 +109,7 @@ def cover_cells(
             out[row, column] = total
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@compiled
 def squared_distance(segment: Floats, x: float, y: float) -> float:
     """Square of the distance from (x, y) to the segment (x0, y0, x1, y1)  [m2]."""
     dx, dy = float(segment[2] - segment[0]), float(segment[3] - segment[1])
@@ -121,7 +122,7 @@ def squared_distance(segment: Floats, x: float, y: float) -> float:
     return px * px + py * py
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@compiled
 def nearest(segments: Floats, chosen: NDArray[np.int64], count: int, x: float, y: float) -> float:
     """Distance [m] from (x, y) to the nearest of the first ``count`` chosen segments."""
     best = np.inf
@@ -130,7 +131,7 @@ def nearest(segments: Floats, chosen: NDArray[np.int64], count: int, x: float, y
     return float(np.sqrt(best))
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@compiled
 def choose_segments(
     segments: Floats, x: float, y: float, reach: float, chosen: NDArray[np.int64]
 ) -> int:
@@ -151,7 +152,7 @@ def choose_segments(
     return count
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@allocating
 def measure_rim(segments: Floats, x: Floats, y: Floats, out: Floats) -> None:
     """Distance from each point (x[i], y[j]) to the nearest segment, into ``out`` (ny, nx)  [m].
 
@@ -171,7 +172,7 @@ def measure_rim(segments: Floats, x: Floats, y: Floats, out: Floats) -> None:
                     out[j, i] = nearest(segments, chosen, count, x[i], y[j])
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@compiled
 def climb(
     segments: Floats, chosen: NDArray[np.int64], count: int, circle: Floats, reach: float
 ) -> None:
@@ -202,7 +203,7 @@ def climb(
             step *= 0.5
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@allocating
 def inscribe_circles(
     segments: Floats, x: Floats, y: Floats, inside: NDArray[np.bool_], reach: float, out: Floats
 ) -> None:
@@ -227,7 +228,7 @@ def inscribe_circles(
                     climb(segments, chosen, count, circle, reach)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@allocating
 def paint_circles(circles: Floats, x: Floats, y: Floats, margin: float, out: Floats) -> None:
     """Give each point the diameter [m] of the largest circle that reaches it, into ``out``.
 

@@ -1,9 +1,9 @@
 """Compiled loops that find straight edges of electrodes and insulators, and the room around them.
 
-Arrays only; imports no project file. A cell is electrolyte (label 0, conductivity above 0),
-insulator (label 0, conductivity 0) or metal (label above 0). An edge is a node of the plane of two
-axes, one cell long in the third. Its frame: tangential axis P and normal axis Q with signs, so
-that the insulator lies at t >= 0, n < 0; t counts cells along P and n along Q from the node.
+A cell is electrolyte (label 0, conductivity above 0), insulator (label 0, conductivity 0) or metal
+(label above 0). An edge is a node of the plane of two axes, one cell long in the third. Its frame:
+tangential axis P and normal axis Q with signs, so that the insulator lies at t >= 0, n < 0; t
+counts cells along P and n along Q from the node.
 
     flush edge (kind 0)   electrolyte at n >= 0; metal at t < 0, n = -1
     lip (kind 1)          electrolyte everywhere but at t >= 0, n < 0
@@ -13,21 +13,23 @@ that the insulator lies at t >= 0, n < 0; t counts cells along P and n along Q f
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
-_compiled = njit(cache=True, nogil=True, error_model="numpy")
+from simulate.kernels.compiling import compiled, inner
+
+# not as Python's numbers, for each of which a function would be compiled anew
+_NONE, _UP, _DOWN = np.int64(0), np.int64(1), np.int64(-1)
 
 COLUMNS = 13
 """Of an edge: k, j, i of the node's lower cell, P, sign of P, Q, sign of Q, kind, electrode, and
 the room: tangential, up, down; and the cells to the next feature along the face, either way."""
 
 
-@_compiled
+@inner
 def _alike(a, b):
     return abs(a - b) <= 1e-3 * a
 
 
-@_compiled
+@compiled
 def mark_states(label, conductivity, state):
     """state = 0 insulator, 1 electrolyte, 2 metal; all (nz, ny, nx), state flattened uint8."""
     c = 0
@@ -39,7 +41,7 @@ def mark_states(label, conductivity, state):
                 c += 1
 
 
-@_compiled
+@compiled
 def find_edges(label, conductivity, state, whole, levels, out):
     """Fill rows of ``out`` (n, COLUMNS); returns how many edges there are.
 
@@ -78,7 +80,7 @@ def find_edges(label, conductivity, state, whole, levels, out):
     return count
 
 
-@_compiled
+@inner
 def _orient(label, conductivity, states, edge):
     """Kind, signs, axes and electrode of an edge from the four states about its node.
 
@@ -123,7 +125,7 @@ def _orient(label, conductivity, states, edge):
     return True
 
 
-@_compiled
+@inner
 def _value(array, edge, p, q, high_p, high_q):
     """Of one of the node's cells: 0 or 1 along p and q."""
     k = edge[0] + (high_p if p == 0 else 0) + (high_q if q == 0 else 0)
@@ -132,7 +134,7 @@ def _value(array, edge, p, q, high_p, high_q):
     return array[k, j, i]
 
 
-@_compiled
+@inner
 def _fits(label, conductivity, whole, edge, t, n, s):
     """1 = the cell (t, n, s) of the frame is as the edge wants it, 0 = not, 2 = outside."""
     axis_s = 3 - edge[3] - edge[5]
@@ -144,14 +146,15 @@ def _fits(label, conductivity, whole, edge, t, n, s):
         return 2
     metal, kappa = label[k, j, i], conductivity[k, j, i]
     if n >= 0 or (edge[7] > 0 and t < 0):
-        ok, oj, oi = _cell(edge, -1, -1) if n < 0 else _cell(edge, 0, 0)
+        at = min(max(n, -1), 0)
+        ok, oj, oi = _cell(edge, at, at)
         return int(metal == 0 and kappa > 0.0 and _alike(conductivity[ok, oj, oi], kappa))
     if t >= 0 and edge[7] < 2:
         return int(metal == 0 and kappa <= 0.0)
     return int(metal == edge[8] + 1 and (whole.size == 1 or whole[k, j, i] == 1))
 
 
-@_compiled
+@inner
 def _measure_room(label, conductivity, whole, edge):
     """Fill the room of one edge: cells on either side, above and below that are as they should.
 
@@ -164,7 +167,7 @@ def _measure_room(label, conductivity, whole, edge):
         answer = 1
         for n in range(-1, 1):
             for t in (m - 1, -m):
-                one = _fits(label, conductivity, whole, edge, t, n, 0)
+                one = _fits(label, conductivity, whole, edge, t, n, _NONE)
                 answer = 0 if one == 0 else (2 if one == 2 and answer == 1 else answer)
         if answer != 1:
             side = min(reach, m - 1 if answer == 2 else (m - 1) // 2)
@@ -185,24 +188,24 @@ def _measure_room(label, conductivity, whole, edge):
                 side = min(side, m - 1)
                 break
     low, high = max(low, -side), min(high, side)
-    up = _layers(label, conductivity, whole, edge, (side, low, high), 1)
-    down = _layers(label, conductivity, whole, edge, (side, low, high), -1) if edge[7] > 0 else 0
+    up = _layers(label, conductivity, whole, edge, (side, low, high), _UP)
+    down = _layers(label, conductivity, whole, edge, (side, low, high), _DOWN) if edge[7] > 0 else 0
     fit = side > 0 and up > 0 and (edge[7] == 0 or down > 0)
     edge[9], edge[10], edge[11], edge[12] = (side, up, down, clear) if fit else (0, 0, 0, 0)
 
 
-@_compiled
+@inner
 def _clear_cells(label, conductivity, whole, edge):
     """Cells along the face, to the nearer of the next feature or the box's end on either side."""
     for m in range(1, max(label.shape) + 1):
         for n in range(-1, 1):
             for t in (m - 1, -m):
-                if _fits(label, conductivity, whole, edge, t, n, 0) != 1:
+                if _fits(label, conductivity, whole, edge, t, n, _NONE) != 1:
                     return m - 1
     return max(label.shape)
 
 
-@_compiled
+@inner
 def _layers(label, conductivity, whole, edge, width, way):
     """Layers above (way 1) or below (-1) the edge that fit, at most eight."""
     side, low, high = width
@@ -215,7 +218,7 @@ def _layers(label, conductivity, whole, edge, width, way):
     return 8
 
 
-@_compiled
+@compiled
 def apply_factors(edges, table, along, across, floor, side, zero, shape, rows, faces, out, scale):
     """Multiply the faces in the rooms of all edges by their factors.
 
@@ -258,16 +261,16 @@ def apply_factors(edges, table, along, across, floor, side, zero, shape, rows, f
             continue
         first = -reach if edge[7] == 0 else 0
         for t in range(first, first + reach):
-            k, j, i = _cell(edge, t, 0)
+            k, j, i = _cell(edge, t, _NONE)
             key = ((k * ny + j) * nx + i) * 6 + 2 * axis_n + (1 if edge[6] < 0 else 0)
             scale[np.searchsorted(faces, key)] *= floor[use, column0 + t]
         for n in range(-down, 0):
-            k, j, i = _cell(edge, -1, n)
+            k, j, i = _cell(edge, _DOWN, n)
             key = ((k * ny + j) * nx + i) * 6 + 2 * axis_t + (1 if edge[4] > 0 else 0)
             scale[np.searchsorted(faces, key)] *= side[use, row0 + n]
 
 
-@_compiled
+@inner
 def _cell(edge, t, n):
     """k, j, i of the cell (t, n) of an edge's frame."""
     step_t = 1 + t if edge[4] > 0 else -t

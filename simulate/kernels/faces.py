@@ -6,14 +6,12 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
+from simulate.kernels.compiling import compiled
 from simulate.kernels.layout import FIRST, LAST
 
-_compiled = njit(cache=True, nogil=True, error_model="numpy")
 
-
-@_compiled
+@compiled
 def count_faces(label, conductivity, rows):
     """Number of faces between an electrode cell (label > 0) and an electrolyte cell."""
     nz, ny, nx = label.shape
@@ -38,7 +36,7 @@ def count_faces(label, conductivity, rows):
     return count
 
 
-@_compiled
+@compiled
 def list_faces(label, conductivity, rows, where, electrode):
     """Fill ``where`` (n, 5): k, j, i of the electrolyte cell, axis (0 z, 1 y, 2 x), side (-1, +1).
 
@@ -68,7 +66,7 @@ def list_faces(label, conductivity, rows, where, electrode):
                             f += 1
 
 
-@_compiled
+@compiled
 def count_unfit(label, conductivity):
     """Electrolyte cells whose conductivity is negative or not finite."""
     nz, ny, nx = label.shape
@@ -81,7 +79,7 @@ def count_unfit(label, conductivity):
     return count
 
 
-@_compiled
+@compiled
 def blank(label, conductivity, potential):
     """potential = NaN in insulators."""
     nz, ny, nx = label.shape

@@ -7,23 +7,20 @@ sums and updates run through a plane from end to end.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
+from simulate.kernels.compiling import compiled, reducing
 from simulate.kernels.layout import FIRST, HI, LAST, LO
 from simulate.kernels.vectors import WIDTH, load, spread_double, store, total, widen
 
-_compiled = njit(cache=True, nogil=True, error_model="numpy")
-_reducing = njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract", "reassoc"})
 
-
-@_compiled
+@compiled
 def add_at(cells, values, out):
     """out[cells] += values, repeats included."""
     for f in range(cells.size):
         out[cells[f]] += values[f]
 
 
-@_compiled
+@compiled
 def gather_dot(cells, values, p):
     """sum(values * p[cells])."""
     total = 0.0
@@ -32,7 +29,7 @@ def gather_dot(cells, values, p):
     return total
 
 
-@_compiled
+@compiled
 def face_products(cells, values, p, q):
     """q[cells] += values * p[cells]; returns sum(values * p[cells]**2)."""
     total = 0.0
@@ -43,7 +40,7 @@ def face_products(cells, values, p, q):
     return total
 
 
-@_compiled
+@compiled
 def apply_plane(j, rows, tx, ty, tz, p, q):
     """q = A p in plane j in flux form (exactly conservative); returns p.q of the plane."""
     product = spread_double(0.0)
@@ -71,14 +68,14 @@ def apply_plane(j, rows, tx, ty, tz, p, q):
     return total(product)
 
 
-@_compiled
+@compiled
 def apply_planes(j_first, j_last, shape, rows, tx, ty, tz, p, q, sums):
     """q = A p for planes [j_first, j_last); ``sums[j]`` = p.q of plane j."""
     for j in range(j_first, j_last):
         sums[j] = apply_plane(j, rows, tx, ty, tz, p, q)
 
 
-@_compiled
+@compiled
 def direct_and_apply(j_first, j_last, shape, rows, planes, tx, ty, tz, beta, z, p, q, sums):
     """p = z + beta p over a slab of planes, and q = A p one plane behind.
 
@@ -95,7 +92,7 @@ def direct_and_apply(j_first, j_last, shape, rows, planes, tx, ty, tz, beta, z, 
             sums[j - 1] = apply_plane(j - 1, rows, tx, ty, tz, p, q)
 
 
-@_reducing
+@reducing
 def dots(j_first, j_last, planes, z, r, q, zr, zq):
     """Plane sums of z.r and z.q."""
     for j in range(j_first, j_last):
@@ -109,7 +106,7 @@ def dots(j_first, j_last, planes, z, r, q, zr, zq):
         zq[j] = c
 
 
-@_reducing
+@reducing
 def advance(j_first, j_last, planes, alpha, unit, p, q, x, r, r32, sums):
     """x += alpha p; r -= alpha q; r32 = r / unit; plane sums of r.r."""
     scale = 1.0 / unit
@@ -124,7 +121,7 @@ def advance(j_first, j_last, planes, alpha, unit, p, q, x, r, r32, sums):
         sums[j] = a
 
 
-@_reducing
+@reducing
 def inner_product(j_first, j_last, planes, a, b, sums):
     """Plane sums of a.b."""
     for j in range(j_first, j_last):
@@ -134,7 +131,7 @@ def inner_product(j_first, j_last, planes, a, b, sums):
         sums[j] = product
 
 
-@_compiled
+@compiled
 def step_along(j_first, j_last, planes, length, move, x):
     """x += length * move; move = 0."""
     for m in range(planes[j_first], planes[j_last]):
@@ -142,7 +139,7 @@ def step_along(j_first, j_last, planes, length, move, x):
         move[m] = 0.0
 
 
-@_compiled
+@compiled
 def begin(j_first, j_last, planes, unit, r, r32, q):
     """r32 = r / unit; q = 0."""
     scale = 1.0 / unit
@@ -151,14 +148,14 @@ def begin(j_first, j_last, planes, unit, r, r32, q):
         q[m] = 0.0
 
 
-@_compiled
+@compiled
 def negate(j_first, j_last, planes, r):
     """r = -r."""
     for m in range(planes[j_first], planes[j_last]):
         r[m] = -r[m]
 
 
-@_compiled
+@compiled
 def clear_dead(j_first, j_last, planes, pivot, x):
     """x = 0 wherever nothing is solved for."""
     for m in range(planes[j_first], planes[j_last]):
@@ -166,7 +163,7 @@ def clear_dead(j_first, j_last, planes, pivot, x):
             x[m] = 0.0
 
 
-@_compiled
+@compiled
 def rounding(j_first, j_last, shape, rows, tx, ty, tz, x, sums):
     """Plane sums of (sum of conductances * x)**2: what rounding of A x is proportional to."""
     for j in range(j_first, j_last):

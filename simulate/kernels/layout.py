@@ -6,7 +6,8 @@ then those with odd ones. Cells of one colour of the chequered plan are then nei
 so that every loop runs over whole vectors (`kernels.vectors`), and a swab in a box that is mostly
 air takes as much memory and time as its own cells do.
 
-``rows`` (ny + 2, nz + 2, 6) tells where the row of plane j, layer k lies, at ``rows[j + 1, k + 1]``:
+``rows`` (ny + 2, nz + 2, 6) tells where the row of plane j, layer k lies, at
+``rows[j + 1, k + 1]``:
 
     EVEN, ODD     cell 2m is at EVEN + m, cell 2m + 1 at ODD + m
     LO, HI        loops run over LO <= m < HI, a whole number of vectors; LO is even
@@ -28,24 +29,28 @@ ends of the planes in memory.
 
 from __future__ import annotations
 
-import numpy as np
-from numba import njit
+from simulate.kernels.compiling import compiled, inner
 
 EVEN, ODD, LO, HI, FIRST, LAST = range(6)
 
 WIDTH = 8
 """Numbers in a vector."""
 
-_compiled = njit(cache=True, nogil=True, error_model="numpy")
+
+@inner
+def _clear_spans(rows):
+    for j in range(rows.shape[0]):
+        for k in range(rows.shape[1]):
+            rows[j, k, FIRST] = 0
+            rows[j, k, LAST] = 0
 
 
-@_compiled
+@compiled
 def find_spans(label, conductivity, rows):
     """FIRST and LAST of each row: electrolyte and no electrode; returns how many cells are so."""
     nz, ny, nx = label.shape
     count = 0
-    rows[:, :, FIRST] = 0
-    rows[:, :, LAST] = 0
+    _clear_spans(rows)
     for k in range(nz):
         for j in range(ny):
             first = nx
@@ -61,13 +66,12 @@ def find_spans(label, conductivity, rows):
     return count
 
 
-@_compiled
+@compiled
 def merge_spans(shape, coarse, parent_y, parent_x, rows, crows):
     """FIRST and LAST of the coarser level's rows from those of the finer one."""
     nz, ny, _ = shape
     nyc = coarse[1]
-    crows[:, :, FIRST] = 0
-    crows[:, :, LAST] = 0
+    _clear_spans(crows)
     for j in range(ny):
         jc = parent_y[j]
         if jc >= nyc:
@@ -83,7 +87,7 @@ def merge_spans(shape, coarse, parent_y, parent_x, rows, crows):
                 crows[jc + 1, k + 1, LAST] = last
 
 
-@_compiled
+@compiled
 def lay_rows(start, shape, rows, planes):
     """Fill rows and planes from FIRST and LAST, from place ``start`` on; returns the end."""
     nz, ny, nx = shape
@@ -120,7 +124,7 @@ def lay_rows(start, shape, rows, planes):
     return place + margin
 
 
-@_compiled
+@compiled
 def places_of(where, rows, out):
     """Places of cells k, j, i, the columns of ``where``; of a cell outside its row's span, 0."""
     for f in range(where.shape[0]):
@@ -130,7 +134,7 @@ def places_of(where, rows, out):
         out[f] = row[i & 1] + (i >> 1) if inside else 0
 
 
-@_compiled
+@compiled
 def pack(natural, shape, rows, out):
     """Copy (nz, ny, nx) into the packed layout, within the spans."""
     nz, ny, _ = shape
@@ -141,7 +145,7 @@ def pack(natural, shape, rows, out):
                 out[row[i & 1] + (i >> 1)] = natural[k, j, i]
 
 
-@_compiled
+@compiled
 def unpack(packed, shape, rows, out):
     """Copy the packed layout into (nz, ny, nx); 0 outside the spans."""
     nz, ny, nx = shape
@@ -154,7 +158,7 @@ def unpack(packed, shape, rows, out):
                 out[k, j, i] = packed[row[i & 1] + (i >> 1)]
 
 
-@_compiled
+@compiled
 def carry(shape, old_rows, old, rows, new):
     """Copy from one layout of a box into another, where both have the cell."""
     nz, ny, _ = shape
@@ -165,6 +169,5 @@ def carry(shape, old_rows, old, rows, new):
             first = max(source[FIRST], row[FIRST])
             last = min(source[LAST], row[LAST])
             for half in range(2):
-                shift = source[half] - row[half]
-                for c in range(row[half] + (first + 1 - half) // 2, row[half] + (last + 1 - half) // 2):
-                    new[c] = old[c + shift]
+                for m in range((first + 1 - half) // 2, (last + 1 - half) // 2):
+                    new[row[half] + m] = old[source[half] + m]

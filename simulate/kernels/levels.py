@@ -6,8 +6,8 @@ The memory layout is that of `kernels.layout`.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
+from simulate.kernels.compiling import compiled, inner
 from simulate.kernels.layout import FIRST, HI, LAST, LO
 from simulate.kernels.vectors import (
     WIDTH,
@@ -26,16 +26,14 @@ _SMALLEST = 3e-7
 # Stands for 0 where something is divided that is 0 itself.
 _TINY = 1e-37
 
-_compiled = njit(cache=True, nogil=True, error_model="numpy")
 
-
-@_compiled
+@inner
 def _in_series(kappa, path, other, rest):
     """1 / (path / kappa + rest / other)."""
     return kappa * other / (path * other + rest * kappa)
 
 
-@_compiled
+@compiled
 def fill_conductances(conductivity, dead, areas, halves, rows, tx, ty, tz):
     """Face conductances of a box from the conductivity of its cells, in the packed layout.
 
@@ -73,7 +71,7 @@ def fill_conductances(conductivity, dead, areas, halves, rows, tx, ty, tz):
                         tz[c] = area * _in_series(kappa, z_above[k], other, z_below[k + 1])
 
 
-@_compiled
+@compiled
 def factor_lines(j_first, j_last, shape, rows, tx, ty, tz, extra, pivot):
     """Reciprocal pivots of all vertical lines of planes [j_first, j_last).
 
@@ -102,7 +100,7 @@ def factor_lines(j_first, j_last, shape, rows, tx, ty, tz, extra, pivot):
                     store(pivot, own + m, where_positive(d, one / p))
 
 
-@_compiled
+@compiled
 def factor_columns(rows, where, tx, ty, tz, values, pivot):
     """Redo the lines through the cells ``where`` with ``values`` [S] added to their diagonal.
 
@@ -123,7 +121,12 @@ def factor_columns(rows, where, tx, ty, tz, values, pivot):
             within = rows[j + 1, k + 1, FIRST] <= i < rows[j + 1, k + 1, LAST]
             if within:
                 d = tx[c] + tx[left] + ty[c] + ty[south] + tz[c] + tz[below]
-                if f < where.shape[0] and where[f, 0] == k and where[f, 1] == j and where[f, 2] == i:
+                if (
+                    f < where.shape[0]
+                    and where[f, 0] == k
+                    and where[f, 1] == j
+                    and where[f, 2] == i
+                ):
                     d += np.float32(values[f])
                     f += 1
                 p = d - tz[c] * tz[c] * pivot[above]
@@ -131,7 +134,7 @@ def factor_columns(rows, where, tx, ty, tz, values, pivot):
             k -= 1
 
 
-@_compiled
+@inner
 def _spill(crow, buf, out):
     """Sums by coarse x index in ``buf`` into a coarse row."""
     for m in range(crow[LO], crow[HI], WIDTH):
@@ -141,7 +144,7 @@ def _spill(crow, buf, out):
         store(out, crow[1] + m, odds(low, high))
 
 
-@_compiled
+@inner
 def _shortened(t, left, right):
     """t / (1 + min(1, t / left) / 2 + min(1, t / right) / 2), a term 0 where it divides by 0."""
     half = spread_single(0.5)
@@ -153,7 +156,7 @@ def _shortened(t, left, right):
     return t / s
 
 
-@_compiled
+@compiled
 def coarsen_level(shape, coarse, rows, crows, tx, ty, tz, extra, cx, cy, cz, cextra, bufs):
     """Conductances of the next coarser level, of half as many cells in x and in y.
 
@@ -161,7 +164,7 @@ def coarsen_level(shape, coarse, rows, crows, tx, ty, tz, extra, cx, cy, cz, cex
     reaches into on either side, but never with more than half the resistance of the face itself:
     T / (1 + min(1, T/T_left)/2 + min(1, T/T_right)/2). ``bufs`` (4, nx + some) is for the loop.
     """
-    nz, ny, _ = shape
+    ny = shape[1]
     dense = extra.size > 1
     zero = spread_single(0.0)
     to_x, to_y, to_z, to_extra = bufs[0], bufs[1], bufs[2], bufs[3]
@@ -199,10 +202,8 @@ def coarsen_level(shape, coarse, rows, crows, tx, ty, tz, extra, cx, cy, cz, cex
                 _spill(crow, to_extra, cextra)
 
 
-@_compiled
-def coarsen_by_table(
-    shape, parent_y, parent_x, rows, crows, tx, ty, tz, extra, cx, cy, cz, cextra
-):
+@compiled
+def coarsen_by_table(shape, parent_y, parent_x, rows, crows, tx, ty, tz, extra, cx, cy, cz, cextra):
     """As `coarsen_level`, with the coarse index of each row and column given; pairs or singles.
 
     What it fills is 0 before.
@@ -245,7 +246,7 @@ def coarsen_by_table(
                     cy[cc] += t / s
 
 
-@_compiled
+@compiled
 def coarse_places(where, parent_y, parent_x, crows, out):
     """Places in the coarser level of the cells that hold the cells k, j, i of ``where``."""
     for f in range(where.shape[0]):

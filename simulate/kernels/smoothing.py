@@ -5,8 +5,7 @@ The memory layout is that of `kernels.layout`.
 
 from __future__ import annotations
 
-from numba import njit
-
+from simulate.kernels.compiling import compiled, inner
 from simulate.kernels.layout import FIRST, HI, LAST, LO
 from simulate.kernels.vectors import (
     WIDTH,
@@ -21,14 +20,8 @@ from simulate.kernels.vectors import (
     where_positive,
 )
 
-_compiled = njit(cache=True, nogil=True, error_model="numpy")
-# called by compiled loops alone: nothing is compiled for Python to call it by
-_inner = njit(
-    cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True
-)
 
-
-@_inner
+@inner
 def _solve_lines_alone(j, half, rows, tz, pivot, b, x):
     """Lines of one half of plane j with zero neighbours: the first sweep from x = 0."""
     for k in range(rows[j + 1, 0, LAST] - 1, rows[j + 1, 0, FIRST] - 1, -1):
@@ -40,7 +33,7 @@ def _solve_lines_alone(j, half, rows, tz, pivot, b, x):
     _substitute(j, half, rows, tz, pivot, x)
 
 
-@_inner
+@inner
 def _substitute(j, half, rows, tz, pivot, x):
     """From the bottom of the lines up, after elimination from the top down."""
     for k in range(rows[j + 1, 0, FIRST] + 1, rows[j + 1, 0, LAST]):
@@ -51,7 +44,7 @@ def _substitute(j, half, rows, tz, pivot, x):
             add_to(x, own + m, load(pivot, own + m) * fed)
 
 
-@_inner
+@inner
 def _solve_lines(j, half, rows, tx, ty, tz, pivot, b, x):
     """Lines of one half of plane j, exactly, with all others held."""
     for k in range(rows[j + 1, 0, LAST] - 1, rows[j + 1, 0, FIRST] - 1, -1):
@@ -74,7 +67,7 @@ def _solve_lines(j, half, rows, tx, ty, tz, pivot, b, x):
     _substitute(j, half, rows, tz, pivot, x)
 
 
-@_inner
+@inner
 def _restrict_plane(jc, shape, factors, rows, tx, ty, pivot, x, crows, buf, cb):
     """Coarse right-hand side of plane jc after a sweep red, black from x = 0.
 
@@ -120,7 +113,7 @@ def _restrict_plane(jc, shape, factors, rows, tx, ty, pivot, x, crows, buf, cb):
             store(cb, odd + m, odds(low, high))
 
 
-@_inner
+@inner
 def _prolong_plane(j, shape, factors, rows, crows, cx_, x):
     """Add the coarse correction to the red lines of plane j (the black ones are solved next).
 
@@ -144,28 +137,28 @@ def _prolong_plane(j, shape, factors, rows, crows, cx_, x):
                 add_to(x, own + m, load(cx_, same + m))
 
 
-@_compiled
+@compiled
 def smooth_colour(j_first, j_last, colour, shape, rows, tx, ty, tz, pivot, b, x):
     """Lines of one colour of planes [j_first, j_last)."""
     for j in range(j_first, j_last):
         _solve_lines(j, (j + colour) & 1, rows, tx, ty, tz, pivot, b, x)
 
 
-@_compiled
+@compiled
 def solve_lines_alone(j_first, j_last, colour, shape, rows, tz, pivot, b, x):
     """Lines of one colour of planes [j_first, j_last), all others 0."""
     for j in range(j_first, j_last):
         _solve_lines_alone(j, (j + colour) & 1, rows, tz, pivot, b, x)
 
 
-@_compiled
+@compiled
 def restrict_planes(j_first, j_last, shape, factors, rows, tx, ty, pivot, x, crows, buf, cb):
     """Coarse right-hand side of coarse planes [j_first, j_last)."""
     for jc in range(j_first, j_last):
         _restrict_plane(jc, shape, factors, rows, tx, ty, pivot, x, crows, buf, cb)
 
 
-@_compiled
+@compiled
 def inner_coarse(j_first, j_last, ny, fy):
     """Coarse planes of a slab that `down` finishes by itself: [first, last)."""
     below = 0 if j_first == 0 else 2
@@ -175,7 +168,7 @@ def inner_coarse(j_first, j_last, ny, fy):
     return first, max(first, last)
 
 
-@_compiled
+@compiled
 def down(j_first, j_last, shape, factors, rows, tx, ty, tz, pivot, b, x, crows, buf, cb):
     """Red, black from x = 0 and the coarse right-hand side, as one front over a slab of planes.
 
@@ -199,7 +192,7 @@ def down(j_first, j_last, shape, factors, rows, tx, ty, tz, pivot, b, x, crows, 
             done += 1
 
 
-@_compiled
+@compiled
 def up(j_first, j_last, shape, factors, rows, tx, ty, tz, pivot, b, x, crows, cx_):
     """Add the coarse correction, then black, red, as one front over a slab of planes.
 
@@ -220,7 +213,7 @@ def up(j_first, j_last, shape, factors, rows, tx, ty, tz, pivot, b, x, crows, cx
             _solve_lines(j - 2, j & 1, rows, tx, ty, tz, pivot, b, x)
 
 
-@_compiled
+@compiled
 def cycle_below(table, all_rows, tx, ty, tz, pivot, b, x, buf):
     """One cycle on levels that lie in common arrays, finest first, each whole and regular.
 
@@ -232,22 +225,19 @@ def cycle_below(table, all_rows, tx, ty, tz, pivot, b, x, buf):
     for n in range(last):
         first, ny = table[n, 1], table[n, 2]
         shape, factors = (nz, ny, table[n, 3]), (table[n, 4], table[n, 5])
-        rows, crows = _rows_of(table[n], all_rows), _rows_of(table[n + 1], all_rows)
+        rows = all_rows[table[n, 0] : table[n, 0] + ny + 2]
+        crows = all_rows[table[n + 1, 0] : table[n + 1, 0] + table[n + 1, 2] + 2]
         down(first, ny, shape, factors, rows, tx, ty, tz, pivot, b, x, crows, buf, b)
-    solve_only_lines(table[last, 2], _rows_of(table[last], all_rows), tz, pivot, b, x)
+    solve_only_lines(table[last, 2], all_rows[table[last, 0] :], tz, pivot, b, x)
     for n in range(last - 1, -1, -1):
         first, ny = table[n, 1], table[n, 2]
         shape, factors = (nz, ny, table[n, 3]), (table[n, 4], table[n, 5])
-        rows, crows = _rows_of(table[n], all_rows), _rows_of(table[n + 1], all_rows)
+        rows = all_rows[table[n, 0] : table[n, 0] + ny + 2]
+        crows = all_rows[table[n + 1, 0] : table[n + 1, 0] + table[n + 1, 2] + 2]
         up(first, ny, shape, factors, rows, tx, ty, tz, pivot, b, x, crows, x)
 
 
-@_inner
-def _rows_of(entry, all_rows):
-    return all_rows[entry[0] : entry[0] + entry[2] + 2]
-
-
-@_compiled
+@compiled
 def restrict_by_table(shape, parent_y, parent_x, rows, tx, ty, pivot, x, crows, cb):
     """As `restrict_planes` for all planes, by tables; the coarse right-hand side is 0 before."""
     nz, ny, _ = shape
@@ -273,7 +263,7 @@ def restrict_by_table(shape, parent_y, parent_x, rows, tx, ty, pivot, x, crows, 
                     )
 
 
-@_compiled
+@compiled
 def prolong_by_table(shape, parent_y, parent_x, rows, crows, cx_, x):
     """As `_prolong_plane` for all planes, by tables."""
     nz, ny, _ = shape
@@ -289,7 +279,7 @@ def prolong_by_table(shape, parent_y, parent_x, rows, crows, cx_, x):
                 x[own + m] += cx_[coarse[ic & 1] + (ic >> 1)]
 
 
-@_compiled
+@compiled
 def solve_only_lines(ny, rows, tz, pivot, b, x):
     """The coarsest level, one line: solved exactly."""
     for j in range(ny):

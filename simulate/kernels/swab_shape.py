@@ -12,17 +12,18 @@ from __future__ import annotations
 
 import math
 
-import numba
 import numpy as np
 
+from simulate.kernels.compiling import compiled, inner
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+
+@inner
 def _ramp(d: float, w: float) -> float:
     """Filled fraction of a cell of projected width w at the signed distance d."""
     return min(max(0.5 - d / w, 0.0), 1.0)
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@inner
 def _width(nx: float, ny: float, nz: float, size: tuple[float, float, float]) -> float:
     """Width w of a cell of the given size along the normal (nx, ny, nz), of any length."""
     square = nx * nx + ny * ny + nz * nz
@@ -31,13 +32,20 @@ def _width(nx: float, ny: float, nz: float, size: tuple[float, float, float]) ->
     return math.sqrt(((nx * size[0]) ** 2 + (ny * size[1]) ** 2 + (nz * size[2]) ** 2) / square)
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@inner
 def _slab(q: float, w: float, low: float, high: float) -> float:
     """Part of the interval of width w about q that lies between low and high."""
     return max(min(q + 0.5 * w, high) - max(q - 0.5 * w, low), 0.0) / w
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@inner
+def _clear(out: np.ndarray, k: int) -> None:
+    for j in range(out.shape[1]):
+        for i in range(out.shape[2]):
+            out[k, j, i] = 0.0
+
+
+@compiled
 def fill_capsule(
     x: np.ndarray,
     y: np.ndarray,
@@ -57,7 +65,7 @@ def fill_capsule(
         low = max(z[k], 0.0)
         height = z[k + 1] - low
         if height <= 0.0:
-            out[k] = 0.0
+            _clear(out, k)
             continue
         part = height / (z[k + 1] - z[k])
         pz = 0.5 * (low + z[k + 1]) - start[2]
@@ -79,11 +87,11 @@ def fill_capsule(
                     out[k, j, i] = part * _ramp(d, _width(nx, ny, nz, (dx, dy, height)))
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@inner
 def _cylinder_part(
     p: tuple[float, float, float],
     size: tuple[float, float, float],
-    axis: np.ndarray,
+    axis: tuple[float, float, float],
     length: float,
     radius: float,
 ) -> float:
@@ -97,7 +105,7 @@ def _cylinder_part(
     return float(part * _ramp(r - radius, _width(nx, ny, nz, size)))
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@compiled
 def fill_cylinder(
     x: np.ndarray,
     y: np.ndarray,
@@ -113,15 +121,15 @@ def fill_cylinder(
     Cells near the bar are cut into `divisions`^3 so that a bar as thin as a cell is caught too.
     x, y, z : cell edges [m]. start, end : (3,) [m].
     """
-    axis = end - start
-    length = math.sqrt(axis[0] ** 2 + axis[1] ** 2 + axis[2] ** 2)
-    axis = axis / length
+    ax, ay, az = end[0] - start[0], end[1] - start[1], end[2] - start[2]
+    length = math.sqrt(ax * ax + ay * ay + az * az)
+    axis = (ax / length, ay / length, az / length)
     n = divisions
     for k in range(out.shape[0]):
         low = max(z[k], 0.0)
         height = z[k + 1] - low
         if height <= 0.0:
-            out[k] = 0.0
+            _clear(out, k)
             continue
         part = height / (z[k + 1] - z[k]) / n**3
         for j in range(out.shape[1]):
@@ -151,7 +159,7 @@ def fill_cylinder(
                 out[k, j, i] = total * part
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@compiled
 def fill_block(
     x: np.ndarray,
     y: np.ndarray,

@@ -145,36 +145,38 @@ def _alike(a: Any, b: Any) -> Any:
     return a if a == b else None
 
 
-def _place(context: Any, builder: Any, kind: Any, array: Any, index: Any, width: Any) -> Any:
-    """Pointer to ``array[index]`` as to a vector."""
-    data = context.make_array(kind)(context, builder, array).data
-    spot = builder.gep(data, [builder.sext(index, ir.IntType(64))] if width < 64 else [index])
+def _place(context, builder, sig, args):
+    """Pointer to ``array[index]`` as to a vector, and how it is aligned."""
+    kind, width = sig.args[0], sig.args[1].bitwidth
+    data = context.make_array(kind)(context, builder, args[0]).data
+    index = args[1] if width == 64 else builder.sext(args[1], ir.IntType(64))
+    spot = builder.gep(data, [index])
     vector = ir.VectorType(data.type.pointee, WIDTH)
     return builder.bitcast(spot, vector.as_pointer()), kind.dtype.bitwidth // 8
 
 
 @_compiles(load, _of_array, types.Array, types.Integer)
-def _load(context, builder, sig, args):  # type: ignore[no-untyped-def]
-    pointer, align = _place(context, builder, sig.args[0], *args, sig.args[1].bitwidth)
+def _load(context, builder, sig, args):
+    pointer, align = _place(context, builder, sig, args)
     return builder.load(pointer, align=align)
 
 
 @_compiles(store, lambda *_: types.none, types.Array, types.Integer, Vector)
-def _store(context, builder, sig, args):  # type: ignore[no-untyped-def]
-    pointer, align = _place(context, builder, sig.args[0], *args[:2], sig.args[1].bitwidth)
+def _store(context, builder, sig, args):
+    pointer, align = _place(context, builder, sig, args)
     builder.store(args[2], pointer, align=align)
     return context.get_dummy_value()
 
 
 @_compiles(add_to, lambda *_: types.none, types.Array, types.Integer, Vector)
-def _add_to(context, builder, sig, args):  # type: ignore[no-untyped-def]
-    pointer, align = _place(context, builder, sig.args[0], *args[:2], sig.args[1].bitwidth)
+def _add_to(context, builder, sig, args):
+    pointer, align = _place(context, builder, sig, args)
     value = builder.fadd(builder.load(pointer, align=align), args[2], flags=("contract",))
     builder.store(value, pointer, align=align)
     return context.get_dummy_value()
 
 
-def _spread(context, builder, sig, args):  # type: ignore[no-untyped-def]
+def _spread(context, builder, sig, args):
     kind = context.get_value_type(sig.return_type)
     value = context.cast(builder, args[0], sig.args[0], sig.return_type.dtype)
     first = builder.insert_element(ir.Constant(kind, ir.Undefined), value, ir.IntType(32)(0))
@@ -187,17 +189,17 @@ _compiles(spread_double, lambda _: DOUBLE, types.Number)(_spread)
 
 
 @_compiles(widen, lambda v: DOUBLE if v == SINGLE else None, Vector)
-def _widen(context, builder, sig, args):  # type: ignore[no-untyped-def]
+def _widen(context, builder, sig, args):
     return builder.fpext(args[0], ir.VectorType(ir.DoubleType(), WIDTH))
 
 
 @_compiles(narrow, lambda v: SINGLE if v == DOUBLE else None, Vector)
-def _narrow(context, builder, sig, args):  # type: ignore[no-untyped-def]
+def _narrow(context, builder, sig, args):
     return builder.fptrunc(args[0], ir.VectorType(ir.FloatType(), WIDTH))
 
 
 def _picked(places: list[int]) -> Callable[..., Any]:
-    def pick(context, builder, sig, args):  # type: ignore[no-untyped-def]
+    def pick(context, builder, sig, args):
         return builder.shuffle_vector(args[0], args[1], ir.Constant(_INDICES, places))
 
     return pick
@@ -210,7 +212,7 @@ _compiles(merged_high, _alike, Vector, Vector)(_picked([4, 12, 5, 13, 6, 14, 7, 
 
 
 @_compiles(total, lambda v: v.dtype, Vector)
-def _total(context, builder, sig, args):  # type: ignore[no-untyped-def]
+def _total(context, builder, sig, args):
     number = context.get_value_type(sig.return_type)
     part, size = args[0], WIDTH
     while size > 1:
@@ -218,7 +220,9 @@ def _total(context, builder, sig, args):  # type: ignore[no-untyped-def]
         kind = ir.VectorType(ir.IntType(32), size)
         undefined = ir.Constant(part.type, ir.Undefined)
         low = builder.shuffle_vector(part, undefined, ir.Constant(kind, list(range(size))))
-        high = builder.shuffle_vector(part, undefined, ir.Constant(kind, list(range(size, 2 * size))))
+        high = builder.shuffle_vector(
+            part, undefined, ir.Constant(kind, list(range(size, 2 * size)))
+        )
         part = builder.fadd(low, high)
     found = builder.extract_element(part, ir.IntType(32)(0))
     assert found.type == number
@@ -226,7 +230,7 @@ def _total(context, builder, sig, args):  # type: ignore[no-untyped-def]
 
 
 def _chosen(sign: str) -> Callable[..., Any]:
-    def choose(context, builder, sig, args):  # type: ignore[no-untyped-def]
+    def choose(context, builder, sig, args):
         return builder.select(builder.fcmp_ordered(sign, *args), *args)
 
     return choose
@@ -237,13 +241,13 @@ _compiles(smaller, _alike, Vector, Vector)(_chosen("<"))
 
 
 @_compiles(where_positive, _alike, Vector, Vector)
-def _where_positive(context, builder, sig, args):  # type: ignore[no-untyped-def]
+def _where_positive(context, builder, sig, args):
     zero = cgutils.get_null_value(args[0].type)
     return builder.select(builder.fcmp_ordered(">", args[0], zero), args[1], zero)
 
 
 def _operation(name: str) -> Callable[..., Any]:
-    def operate(context, builder, sig, args):  # type: ignore[no-untyped-def]
+    def operate(context, builder, sig, args):
         return getattr(builder, name)(*args, flags=("contract",))
 
     return operate

@@ -1,15 +1,10 @@
-"""Compiled loops over electrode faces: the current through wall, film and half cell in series.
-
-Arrays only; imports no project file.
-"""
+"""Compiled loops over electrode faces: the current through wall, film and half cell in series."""
 
 from __future__ import annotations
 
 import math
 
-from numba import njit
-
-_compiled = njit(cache=True, nogil=True, error_model="numpy")
+from simulate.kernels.compiling import compiled, inner
 
 # columns of a law: see simulate.polarisation.law_row
 _KIND, _EXCHANGE, _ANODIC, _CATHODIC, _FILM, _LIMIT, _SHARP = 0, 1, 2, 3, 4, 5, 6
@@ -19,7 +14,7 @@ _LEAST_SLOPE = 1e-3
 _LAST_STEP = 1e-9
 
 
-@_compiled
+@compiled
 def kinetic_current(eta, law):
     """Capped current density and its slope di/deta at the kinetic overpotential eta."""
     kind = law[_KIND]
@@ -62,7 +57,7 @@ def kinetic_current(eta, law):
     return current, slope
 
 
-@_compiled
+@inner
 def _bound(u, series, law):
     """An overpotential that is surely not passed: |eta| <= this, same sign as u."""
     bound = u
@@ -78,7 +73,7 @@ def _bound(u, series, law):
     return bound
 
 
-@_compiled
+@compiled
 def wall_current(u, series, law, eta):
     """Solve u = eta + i(eta) * (series + film); returns i, di/du and eta.
 
@@ -120,7 +115,7 @@ def wall_current(u, series, law, eta):
     return current, slope / (1.0 + r * slope), eta
 
 
-@_compiled
+@compiled
 def wall_currents(drive, series, electrode, laws, eta, current, slope):
     """`wall_current` for many faces; ``eta`` holds first guesses and receives the answers.
 
@@ -130,7 +125,7 @@ def wall_currents(drive, series, electrode, laws, eta, current, slope):
         current[f], slope[f], eta[f] = wall_current(drive[f], series[f], laws[electrode[f]], eta[f])
 
 
-@_compiled
+@compiled
 def face_currents(cell, phi, offset, lift, conductance, area, film, electrode, law, laws, eta, out):
     """Currents [A] and slopes [S] of all faces; returns current and slope of electrode 0.
 
@@ -155,7 +150,7 @@ def face_currents(cell, phi, offset, lift, conductance, area, film, electrode, l
     return total, total_slope
 
 
-@_compiled
+@compiled
 def anode_current(
     cell, phi, move, step, offset, lift, conductance, area, film, electrode, law, laws, eta
 ):
@@ -172,7 +167,7 @@ def anode_current(
     return total, total_slope
 
 
-@_compiled
+@compiled
 def work_of_faces(
     cell, phi, move, step, offset, lift, conductance, area, film, electrode, law, laws, eta
 ):

@@ -1,8 +1,8 @@
 """Compiled loops of the wet swab as a lumped body, and of its march over the stops of a run.
 
-Arrays and plain records only; imports no project file, because numba's cache does not follow edits
-across files. The formulas are those of `drying`, `souring`, `wetting` and `circuit`, where they
-stand in words with their sources; `tests/test_march.py` holds the two against each other.
+Arrays and plain records only. The formulas are those of `drying`, `souring`, `wetting` and
+`circuit`, where they stand in words with their sources; `tests/test_march.py` holds the two against
+each other.
 """
 
 from __future__ import annotations
@@ -10,9 +10,12 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
-from numba import njit
+import numpy as np
 
-_compiled = njit(cache=True, nogil=True, error_model="numpy")
+from simulate.kernels.compiling import compiled, inner
+
+# whether the swab lies on the plate; not as Python's truths, for each of which it would be compiled
+_TOUCHING, _LIFTED = np.bool_(True), np.bool_(False)
 
 # Places in a state: see simulate.wetting.WetState.
 TEMPERATURE, WATER, ACID, ACETATE, HYDROXIDE, METAL, GAS = 0, 1, 2, 3, 4, 5, 6
@@ -111,18 +114,18 @@ class Reaction(NamedTuple):
 # --- heat and water: simulate.drying ----------------------------------------------------------
 
 
-@_compiled
+@inner
 def _vapour_pressure(temperature):
     celsius = temperature - ZERO_CELSIUS
     return 133.322 * 10.0 ** (8.07131 - 1730.63 / (celsius + 233.426))
 
 
-@_compiled
+@inner
 def _heat_of_vaporisation(temperature):
     return 2.501e6 - 2.38e3 * (temperature - ZERO_CELSIUS)
 
 
-@_compiled
+@inner
 def _evaporation(body, temperature, water):
     if water <= 0.0:
         return 0.0
@@ -133,23 +136,23 @@ def _evaporation(body, temperature, water):
     return max(rate, 0.0) * min(1.0, water / body.water / body.falling_rate)
 
 
-@_compiled
+@inner
 def _plate_loss(body, temperature, touching):
     return body.plate_conductance * (temperature - body.plate_temperature) if touching else 0.0
 
 
-@_compiled
+@inner
 def _air_loss(body, temperature):
     return body.air_coefficient * body.air_area * (temperature - body.room_temperature)
 
 
-@_compiled
+@inner
 def _loss(body, temperature, water, touching):
     sensible = _plate_loss(body, temperature, touching) + _air_loss(body, temperature)
     return sensible + _heat_of_vaporisation(temperature) * _evaporation(body, temperature, water)
 
 
-@_compiled
+@inner
 def _leave(body, state, book, temperature, evaporated, boiled):
     """Let water go as vapour from a temperature; returns the enthalpy it takes."""
     warmth = temperature - body.fresh_temperature
@@ -161,7 +164,7 @@ def _leave(body, state, book, temperature, evaporated, boiled):
     return taken
 
 
-@_compiled
+@inner
 def _boil(body, state, book, power, time, touching):
     point = state[TEMPERATURE]
     plate, air = _plate_loss(body, point, touching), _air_loss(body, point)
@@ -175,7 +178,7 @@ def _boil(body, state, book, power, time, touching):
     return step
 
 
-@_compiled
+@inner
 def _warm(body, state, book, power, time, touching):
     start, water = state[TEMPERATURE], state[WATER]
     capacity = water * WATER_HEAT + body.dry_heat
@@ -201,7 +204,7 @@ def _warm(body, state, book, power, time, touching):
     return step
 
 
-@_compiled
+@inner
 def _flash(body, state, book):
     """Turn heat above the boiling point into steam."""
     point = body.boiling_point
@@ -221,7 +224,7 @@ def _flash(body, state, book):
 # --- the lumped body: simulate.wetting, simulate.souring -----------------------------------------
 
 
-@_compiled
+@compiled
 def advance(body, state, book, current, heat, time, touching):
     """The swab after a time at a constant current and heat: `simulate.wetting.advance`."""
     inflow = current * GAS_CONSTANT * state[TEMPERATURE] / (2.0 * FARADAY * ATMOSPHERE)
@@ -250,7 +253,7 @@ def advance(body, state, book, current, heat, time, touching):
     book[METAL_DISSOLVED] += body.metal_rate * charge
 
 
-@_compiled
+@compiled
 def dip(body, state, book):
     """The swab squeezed out and dipped again: `simulate.wetting.rewet` with a full exchange."""
     acid = body.acid * body.volume
@@ -275,13 +278,13 @@ def dip(body, state, book):
     state[WETTED_CHARGE] = 0.0
 
 
-@_compiled
+@inner
 def _out_of_solution(content, valence, log_product, ph):
     soluble = log_product + valence * (14.0 - ph)
     return max(1e-3 * content - 10.0 ** min(soluble, 3.0), 0.0)
 
 
-@_compiled
+@compiled
 def fallen_metal(body, state, elements):
     """Metal fallen out as hydroxide [mol/m3]: `simulate.souring.settle`.
 
@@ -316,7 +319,7 @@ def fallen_metal(body, state, elements):
     return fallen
 
 
-@_compiled
+@compiled
 def conduction(body, state, elements):
     """Factor of the wet body's conductivity, its saturation and share of gas:
     `simulate.wetting.conduction`."""
@@ -334,7 +337,7 @@ def conduction(body, state, elements):
 # --- the supply: simulate.circuit ----------------------------------------------------------------
 
 
-@_compiled
+@compiled
 def supply_at(source, used):
     """Electromotive force [V] and resistance, leads included [ohm]."""
     share = min(max(used, 0.0), 1.0 - 1e-6)
@@ -344,7 +347,7 @@ def supply_at(source, used):
     return source.emf - source.fall * share, resistance + source.leads
 
 
-@_compiled
+@compiled
 def capacity(rates, charges, current):
     """Charge a fresh battery gives at a constant current [C]; see `simulate.circuit.capacity`.
 
@@ -368,7 +371,7 @@ def capacity(rates, charges, current):
 # --- one place's answer: simulate.response -------------------------------------------------------
 
 
-@_compiled
+@inner
 def _shares(node, ratio, fold):
     """How a node's differential resistance parts: liquid at the factor asked for, reactions
     (volts per e-fold), and the rest; the sum never falls with current."""
@@ -380,7 +383,7 @@ def _shares(node, ratio, fold):
     return ohmic * ratio, slope, rest
 
 
-@_compiled
+@compiled
 def node_voltage(node, ratio, fold, current):
     """Voltage at which a node's place passes a current once its liquid resists ``ratio`` times as
     much: V_n + R_n (ratio I - I_n) + rest (I - I_n) + fold ln(I / I_n)."""
@@ -390,7 +393,7 @@ def node_voltage(node, ratio, fold, current):
     return node[NODE_VOLTAGE] + shift + slope * math.log(current / known)
 
 
-@_compiled
+@compiled
 def node_current(node, ratio, fold, emf, resistance):
     """Current at which a node's characteristic (`node_voltage`) meets emf - resistance * I.
 
@@ -415,7 +418,7 @@ def node_current(node, ratio, fold, emf, resistance):
     return current if current >= 1e-12 * known else 0.0
 
 
-@_compiled
+@inner
 def _bracket(nodes, level):
     """The nearest nodes at or below and at or above a level; -1 where there is none."""
     lower = math.floor(level)
@@ -427,7 +430,7 @@ def _bracket(nodes, level):
     return lower, upper if upper < nodes.shape[0] else -1
 
 
-@_compiled
+@compiled
 def find_level(factor, lowest, step, levels):
     """Where a factor lies among the nodes: 0 at the lowest, levels - 1 at the highest."""
     if factor <= 0.0:
@@ -437,7 +440,7 @@ def find_level(factor, lowest, step, levels):
     return near if abs(level - near) < 1e-9 else level
 
 
-@_compiled
+@compiled
 def meet(nodes, lowest, step, factor, fold, supply):
     """Current and voltage of a place at a conductivity factor and with a supply.
 
@@ -480,7 +483,7 @@ def meet(nodes, lowest, step, factor, fold, supply):
 # --- the march: simulate.march -------------------------------------------------------------------
 
 
-@_compiled
+@inner
 def _due(state, rule):
     return (
         state[WETTED_CHARGE] >= rule.charge
@@ -489,8 +492,8 @@ def _due(state, rule):
     )
 
 
-@_compiled
-def _step(body, elements, state, book, nodes, scale, reaction, supply, dwell, middle):
+@inner
+def _step(body, elements, state, book, nodes, scale, reaction, supply, dwell, middle, spare):
     """One stop at the current the swab passes in the middle of it; fills the ``middle`` state.
 
     scale : lowest and step, as for `meet`. Returns factor, saturation, gas and what `meet` gives.
@@ -499,19 +502,20 @@ def _step(body, elements, state, book, nodes, scale, reaction, supply, dwell, mi
     factor, _, _ = conduction(body, state, elements)
     current, voltage, _, _, _ = meet(nodes, lowest, step, factor, reaction.fold, supply)
     heat = max(current * (voltage - reaction.reversible), 0.0)
-    middle[:] = state
-    advance(body, middle, book.copy(), current, heat, 0.5 * dwell, True)
+    for n in range(state.size):
+        middle[n] = state[n]
+    advance(body, middle, spare, current, heat, 0.5 * dwell, _TOUCHING)
     factor, wet, gas = conduction(body, middle, elements)
     answer = meet(nodes, lowest, step, factor, reaction.fold, supply)
     heat = max(answer[0] * (answer[1] - reaction.reversible), 0.0)
-    advance(body, state, book, answer[0], heat, dwell, True)
+    advance(body, state, book, answer[0], heat, dwell, _TOUCHING)
     return factor, wet, gas, answer
 
 
-@_compiled
+@compiled
 def march(
     body, elements, source, rates, charges, reaction, rule, nodes, scale,
-    start, dwell, lifted, spot, state, book, circuit, record, middle, used, rewet,
+    start, dwell, lifted, spot, state, book, circuit, record, middle, used, rewet, spare,
 ):  # fmt: skip
     """Carry the swab and its supply over stops.
 
@@ -524,22 +528,22 @@ def march(
     spot : row of ``nodes`` of each stop.
     state, book, circuit : carried on in place.
     record : (stops, RECORD_SIZE). middle : (stops, STATE_SIZE), the swab in the middle of each
-        stop. used : (stops, 2) nodes. rewet : (stops,). All filled.
+        stop. used : (stops, 2) nodes. rewet : (stops,). All filled. spare : a book to spoil.
     """
     lowest, step = scale
     for n in range(start.size):
         if lifted[n] > 0.0:
-            advance(body, state, book, 0.0, 0.0, lifted[n], False)
+            advance(body, state, book, 0.0, 0.0, lifted[n], _LIFTED)
         rewet[n] = _due(state, rule)
         if rewet[n]:
             if rule.pause > 0.0:
-                advance(body, state, book, 0.0, 0.0, rule.pause, False)
+                advance(body, state, book, 0.0, 0.0, rule.pause, _LIFTED)
             circuit[PAUSED] += rule.pause
             dip(body, state, book)
         emf, resistance = supply_at(source, circuit[USED])
         factor, wet, gas, answer = _step(
             body, elements, state, book, nodes[spot[n]], scale, reaction,
-            (emf, resistance, source.limit), dwell[n], middle[n],
+            (emf, resistance, source.limit), dwell[n], middle[n], spare,
         )  # fmt: skip
         current, voltage, lower, upper, share = answer
         record[n, OUT_TIME] = start[n] + circuit[PAUSED]
