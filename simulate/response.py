@@ -34,6 +34,9 @@ RATIO = 1.5
 SPLITS = 8
 """Levels from one such node to the next: how finely nodes may be set where something does."""
 
+SLACK = 0.5
+"""Levels by which a node may be carried outwards alone: 2.5 % in conductivity."""
+
 MISMATCH = 0.006
 """By how much neighbouring nodes may disagree, see `Responses.disagreement`; what is mixed of the
 two is then off by a third of it or less."""
@@ -99,29 +102,49 @@ class Responses:
     def missing(self, spot: Integers, level: Doubles) -> dict[int, list[int]]:
         """Levels that are needed and not there, by spot in the order they are first needed.
 
-        Needed are the nodes about every level asked for, and one in the middle between two that do
-        not agree.
+        Needed are nodes about all levels asked for, and one in the middle between two that do not
+        agree.
 
         Parameters
         ----------
         spot, level : of each stop.
         """
-        wanted: dict[int, set[int]] = {}
-        coarse = np.stack([np.floor(level / SPLITS), np.ceil(level / SPLITS)]).astype(np.int64)
-        for row, *pair in dict.fromkeys(zip(spot.tolist(), *coarse.tolist(), strict=True)):
-            absent = {n * SPLITS for n in pair if (row, n * SPLITS) not in self.nodes}
-            wanted.setdefault(row, set()).update(absent)
+        asked: dict[int, list[float]] = {}
+        for row, value in zip(spot.tolist(), level.tolist(), strict=True):
+            asked.setdefault(row, []).append(value)
+        wanted = {row: self._about(row, levels) for row, levels in asked.items()}
         ends = np.stack([spot, np.floor(level).astype(np.int64), np.ceil(level).astype(np.int64)])
         for row, low, high in np.unique(ends, axis=1).T.tolist():
             if not wanted[row] and not (low == high and (row, low) in self.nodes):
                 wanted[row] |= self._split(row, low)
         return {row: sorted(levels) for row, levels in wanted.items() if levels}
 
+    def _about(self, row: int, levels: list[float]) -> set[int]:
+        """What is missing about levels: at every `SPLITS` levels, or at their two ends where those
+        are nearer."""
+        low, high = min(levels), max(levels)
+        if high - low > SPLITS:
+            coarse = {way(n / SPLITS) * SPLITS for n in levels for way in (math.floor, math.ceil)}
+            return {n for n in coarse if (row, n) not in self.nodes}
+        there = [
+            n
+            for n in range(math.floor(low) - SPLITS, math.ceil(high) + SPLITS + 1)
+            if (row, n) in self.nodes
+        ]
+        ends = set()
+        if not any(n <= low + SLACK for n in there):
+            ends.add(math.floor(low))
+        if not any(n >= high - SLACK for n in (*there, *ends)):
+            ends.add(math.ceil(high))
+        return ends
+
     def _split(self, row: int, at: int) -> set[int]:
         """The level between the nodes about ``at``, if they do not agree."""
-        lower = next(n for n in range(at, -1, -1) if (row, n) in self.nodes)
-        upper = next((n for n in range(at + 1, LEVELS) if (row, n) in self.nodes), lower)
-        if upper - lower < 2 or self.disagreement(row, lower, upper) < MISMATCH:
+        lower = next((n for n in range(at, -1, -1) if (row, n) in self.nodes), None)
+        upper = next((n for n in range(at + 1, LEVELS) if (row, n) in self.nodes), None)
+        if lower is None or upper is None or upper - lower < 2:
+            return set()
+        if self.disagreement(row, lower, upper) < MISMATCH:
             return set()
         return {(lower + upper) // 2}
 

@@ -16,6 +16,7 @@ from simulate.response import (
     LEVELS,
     LOWEST,
     MISMATCH,
+    SLACK,
     SPLITS,
     STEP,
     Responses,
@@ -174,14 +175,30 @@ def test_what_is_missing_is_asked_for_in_the_order_of_need():
     nodes = made_up()
     wanted = nodes.missing(np.array([1, 0, 1]), np.array([FRESH + 1.0, FRESH, FRESH - 1.0]))
     assert list(wanted) == [1, 0]
-    assert wanted == {1: [FRESH - SPLITS, FRESH, FRESH + SPLITS], 0: [FRESH]}
+    assert wanted == {1: [FRESH - 1, FRESH + 1], 0: [FRESH]}
+
+
+def test_levels_far_apart_ask_for_nodes_at_even_steps_and_near_ones_for_their_ends():
+    nodes, row = made_up(), np.zeros(2, np.int64)
+    far = np.array([FRESH + 0.6, FRESH + SPLITS + 1.2])
+    assert nodes.missing(row, far) == {0: [FRESH, FRESH + SPLITS, FRESH + 2 * SPLITS]}
+    near = np.array([FRESH - 0.6, FRESH + SPLITS - 0.8])
+    assert nodes.missing(row, near) == {0: [FRESH - 1, FRESH + SPLITS]}
+
+
+def test_a_node_serves_a_little_beyond_itself():
+    nodes, row = made_up(), np.zeros(2, np.int64)
+    nodes.add(0, FRESH, plain())
+    assert nodes.missing(row, FRESH + np.array([-SLACK, SLACK])) == {}
+    assert nodes.missing(row, FRESH + np.array([-SLACK - 0.1, SLACK])) == {0: [FRESH - 1]}
+    assert nodes.missing(row, FRESH + np.array([-SLACK, SLACK + 0.1])) == {0: [FRESH + 1]}
 
 
 def test_nothing_is_missing_once_it_is_there():
     nodes, rows = made_up(), np.array([0])
     nodes.add(0, FRESH, plain())
     assert nodes.missing(rows, np.array([FRESH])) == {}
-    assert nodes.missing(rows, np.array([FRESH + 1.0])) == {0: [FRESH + SPLITS]}
+    assert nodes.missing(rows, np.array([FRESH + 1.0])) == {0: [FRESH + 1]}
 
 
 def test_neighbours_that_disagree_ask_for_one_between_them():
