@@ -18,6 +18,8 @@ from simulate.forecast import forecast_of
 ROOT = Path(__file__).parent.parent
 TAG = ROOT / "cases/garden_tag.toml"
 CROWD = '[room]\nvolume = "15 m3"\nair_changes = "0.3 /h"\nswabs = 15\n'
+STRONG = ('"alkaline_aa_three"', '"alkaline_9v"'), ('salt = "1.5 g"', 'salt = "11 g"')
+"""The tag with a 9 V block and much salt."""
 
 KEYS = {
     "schema", "command", "exit", "title", "etches", "level", "bench", "remarks", "plate", "liquid",
@@ -91,8 +93,8 @@ def test_every_case_fits_80_columns(capsys, case):
     assert "you should read" in out
 
 
-def test_the_report_answers_in_the_order_of_the_bench(capsys):
-    out = run(capsys, TAG)[1]
+def test_the_report_answers_in_the_order_of_the_bench(capsys, changed):
+    out = run(capsys, changed(*STRONG))[1]
     heads = [line for line in out.splitlines()[1:] if line and not line.startswith(" ")]
     assert heads[:3] == ["At the bench", "Safety", "Remarks"]
     assert heads[-2:] == ["Cost of etching it here", "Cautions"]
@@ -101,15 +103,16 @@ def test_the_report_answers_in_the_order_of_the_bench(capsys):
         "others read 0.2 to 1 A (common practice, no source)",
         "held back by a salt film",
         "largest doubt current at which a salt film forms",
-        "for 20 um",
+        "for 6 um",
         "of one is used up",
         "licensed for electrical work",
     ):
         assert words in flat(out)
 
 
-def test_the_json_object_is_complete_and_in_si(capsys):
-    found = told(capsys, TAG)
+def test_the_json_object_is_complete_and_in_si(capsys, changed):
+    strong = changed(*STRONG)
+    found = told(capsys, strong)
     assert set(found) == KEYS
     assert set(found["bench"]) == BENCH
     for name in (
@@ -121,7 +124,7 @@ def test_the_json_object_is_complete_and_in_si(capsys):
         "charge",
     ):
         assert {"value", "low", "high", "unit"} == set(found["bench"][name])
-    forecast = forecast_of(bench_of(read_case(TAG)))
+    forecast = forecast_of(bench_of(read_case(strong)))
     assert found["bench"]["charge"]["value"] == forecast.charge.value
     assert found["bench"]["wettings"]["value"] == forecast.dips
     assert found["wetting"]["charge"] == {"value": forecast.dip.charge, "unit": "C"}
@@ -158,7 +161,7 @@ def test_a_stroke_that_misses_the_aim_is_told_by_how_much(capsys, changed):
     passes = case.strokes[0].passes
     short = changed((f"passes = {passes}", f"passes = {passes // 2}"))
     remarks = told(capsys, short)["remarks"]
-    assert any("of the 20 um wanted: work 2" in remark for remark in remarks)
+    assert any("of the 6 um wanted: work 1.8" in remark for remark in remarks)
     assert not any("wanted: work" in remark for remark in told(capsys, TAG)["remarks"])
 
 
@@ -245,7 +248,7 @@ def test_a_deep_etch_needs_wider_bridges(capsys, changed):
 
 
 def test_many_swabs_in_a_small_closed_room_are_told_on_top_and_the_status_stays_0(capsys, changed):
-    crowded = changed(room(CROWD))
+    crowded = changed(room(CROWD), *STRONG)
     status, out, complaint = run(capsys, crowded)
     assert (status, complaint) == (0, "")
     assert out.splitlines()[2].startswith("PAST A LIMIT")
@@ -258,13 +261,13 @@ def test_many_swabs_in_a_small_closed_room_are_told_on_top_and_the_status_stays_
 
 @pytest.mark.parametrize("way", ["--json", "--quiet"])
 def test_what_is_past_a_limit_is_never_silent(capsys, changed, way):
-    status, _, complaint = run(capsys, changed(room(CROWD)), way)
+    status, _, complaint = run(capsys, changed(room(CROWD), *STRONG), way)
     assert status == 0
     assert complaint.startswith("past a limit: chlorine")
 
 
 def test_a_mains_voltage_supply_is_past_the_touch_limit(capsys, changed):
-    high = changed(('name = "alkaline_9v"', 'emf = "230 V"\nresistance = "1 ohm"'))
+    high = changed(('name = "alkaline_aa_three"', 'emf = "230 V"\nresistance = "1 ohm"'))
     verdicts = {v["topic"]: v["level"] for v in told(capsys, high)["safety"]["verdicts"]}
     assert verdicts["voltage"] == "past"
 
@@ -313,7 +316,7 @@ def test_bleach_and_peroxide_are_refused_with_the_reason(capsys, changed, added,
 
 
 def test_no_colour_in_a_pipe_and_words_carry_the_warning(capsys, changed):
-    out = run(capsys, changed(room(CROWD)))[1]
+    out = run(capsys, changed(room(CROWD), *STRONG))[1]
     assert "\x1b[" not in out
     assert "PAST A LIMIT" in out
 

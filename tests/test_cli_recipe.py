@@ -119,9 +119,9 @@ def test_ones_own_dose_is_marked_and_spoons_are_weighed(capsys):
 def test_a_case_brings_its_swab_and_its_own_dose(capsys):
     found = told(capsys, "--case", TAG)
     assert found["title"] == "Salt for Tag for the mint bed"
-    assert found["depth"] == {"value": 20e-6, "unit": "m"}
-    assert 11e-3 in [dose["salt"]["value"] for dose in found["doses"]]
-    assert "* 11" in run(capsys, "--case", TAG)[1]
+    assert found["depth"] == {"value": 6e-6, "unit": "m"}
+    assert 1.5e-3 in [dose["salt"]["value"] for dose in found["doses"]]
+    assert "* 1.5" in run(capsys, "--case", TAG)[1]
 
 
 def test_a_case_without_an_aim_has_no_column_of_times(capsys):

@@ -18,6 +18,7 @@ from simulate.safety import DEFERENCE
 CASES = Path(__file__).parent.parent / "cases"
 
 CROWDED = {"room.volume": "15 m3", "room.air_changes": "0.3 /h", "room.swabs": 15}
+STRONG = {"supply.name": "alkaline_9v", "electrolyte.salt": "11 g"}
 VERDICT = {
     "topic", "level", "words", "value", "low", "high", "unit", "shown_in", "source", "confidence",
     "limit", "limit_source", "bound", "advice", "sentence",
@@ -37,7 +38,7 @@ def test_a_tag_in_an_aired_shed_is_no_case_past_a_limit(tag):
 
 
 def test_many_swabs_in_a_small_closed_room_are_past_the_chlorine_bound(tag):
-    box = foreseen(with_changes(tag, CROWDED))
+    box = foreseen(with_changes(tag, CROWDED | STRONG))
     assert box.level == "past"
     assert box.verdicts[0].topic == "chlorine bound"
     assert box.verdicts[0].level == "past"
