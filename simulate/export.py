@@ -108,7 +108,9 @@ def file_name(kind: str, exaggeration: float = 1.0) -> str:
 
 
 def export_frames(result: Result, folder: str | os.PathLike[str]) -> tuple[Path, ...]:
-    """Write the kept maps of current density as a series: one VTR per map, and a PVD index.
+    """Write the kept maps of current density and depth as a series: one VTR each, and a PVD index.
+
+    Depth is that at the end of the stop, where the run followed it.
 
     Parameters
     ----------
@@ -135,8 +137,10 @@ def export_frames(result: Result, folder: str | os.PathLike[str]) -> tuple[Path,
     for number, density in enumerate(result.sample_density):
         written.append(target / f"current_density_{number:04d}.vtr")
         with replacing(written[-1]) as part:
-            name = "current_density_A_per_cm2"
-            _write_vtr(part, edges, {name: density * np.float32(A_CM2)}, "lengths in mm")
+            maps = {"current_density_A_per_cm2": density * np.float32(A_CM2)}
+            if result.sample_depth is not None:
+                maps["depth_um"] = result.sample_depth[number] * np.float32(UM)
+            _write_vtr(part, edges, maps, "lengths in mm")
     times = result.time[result.sample_stop]
     with replacing(target / "current_density.pvd") as part:
         part.write_text(_pvd(zip(times, written, strict=True)), encoding="utf-8")

@@ -1,4 +1,4 @@
-"""Shared by all tests: repeatable property tests; what a machine without a browser leaves out."""
+"""Shared by all tests: repeatable property tests; what is left out where a program is missing."""
 
 from __future__ import annotations
 
@@ -24,13 +24,30 @@ def missing_for_browser_tests() -> list[str]:
     return [*drivers, *([] if BROWSER else ["chromium"])]
 
 
+def missing_for_vtk_tests() -> list[str]:
+    """Likewise for the tests with VTK's own readers, which are large."""
+    wanted = os.environ.get("SWABFIELD_VTK_TESTS") == "required"
+    return [] if wanted or importlib.util.find_spec("vtkmodules") else ["vtk"]
+
+
+LEFT_OUT = {
+    "test_page_browser.py": ("in a browser", missing_for_browser_tests),
+    "test_export_vtk.py": ("with VTK's own readers", missing_for_vtk_tests),
+}
+
+
 def pytest_ignore_collect(collection_path: Path) -> bool | None:
-    """Leave the tests in a browser out where there is none, unless they are asked for by name."""
-    in_browser = collection_path.name == "test_page_browser.py"
-    return True if in_browser and missing_for_browser_tests() else None
+    """Leave out the tests for which a program is missing, unless they are demanded."""
+    if collection_path.name not in LEFT_OUT:
+        return None
+    _, missing = LEFT_OUT[collection_path.name]
+    return True if missing() else None
 
 
-def pytest_report_header() -> str | None:
+def pytest_report_header() -> list[str]:
     """Say so."""
-    missing = missing_for_browser_tests()
-    return f"left out: tests in a browser, for want of {', '.join(missing)}" if missing else None
+    return [
+        f"left out: tests {words}, for want of {', '.join(missing())}"
+        for words, missing in LEFT_OUT.values()
+        if missing()
+    ]

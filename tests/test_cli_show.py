@@ -159,3 +159,11 @@ def test_moments_are_chosen_on_the_command_line(run, result, capsys):
     drawn = (run / "tag-figures" / "density_moments.svg").read_text("utf-8")
     assert "at 2 moments" in " ".join(drawn.split())
     assert main([*words, "--at", "soon", "--force"]) == 2
+
+
+def test_the_potential_under_the_swab_is_written_as_cells(run, capsys):
+    assert main(["export", "tag", "--to", "potential", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["files"] == ["tag-potential.vtr"]
+    text = (run / "tag-potential.vtr").read_text("utf-8")
+    assert 'Name="potential_V"' in text
+    assert "potential in V on a section grid; lengths in mm" in text

@@ -339,6 +339,12 @@ def ways(kind, seeds):
     return found
 
 
+def tell(what, found):
+    """For a person who runs this with -s."""
+    words = f"{what}: slowest {found['slowest']:.2f} s, {found['peak'] / 1e6:.0f} MB at most"
+    print(words)  # noqa: T201
+
+
 LONG = ("checked", "long curve", "long transform", "many circles", "many outlines", "many shapes")
 LONG += ("one long record", "too many outlines")
 """Costly files that take a second or more each, or begin like one that does."""
@@ -360,7 +366,7 @@ def check_costly(names):
     assert found["wrong"] == []
     assert found["slow"] == {}
     assert found["peak"] < LARGEST
-    print(f"costly: slowest {found['slowest']:.2f} s; {found['peak'] / 1e6:.0f} MB at most")
+    tell("costly", found)
 
 
 @pytest.mark.slow
@@ -369,5 +375,4 @@ def check_costly(names):
 def test_ten_thousand_damaged_files_are_read_or_refused_in_one_line(kind):
     found = apart(hammer, kind, 1000, 3400)
     check(found, 3400)
-    slowest, peak = found["slowest"], found["peak"] / 1e6
-    print(f"{kind}: {found['read']} of 3400 read; slowest {slowest:.2f} s; {peak:.0f} MB at most")
+    tell(f"{kind}, {found['read']} of 3400 read", found)

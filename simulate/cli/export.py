@@ -16,11 +16,12 @@ Write a run for other programs:
   csv     table of the open cells
   stops   table of the stops
   png16   depth as a picture in 65,536 greys, its scale inside
-  frames  current density moment by moment: a folder of vtr and their index
+  frames  current density and depth moment by moment: vtr and their index
+  potential  potential in the plane under the swab, as the cells it is solved on
 Lengths are in mm, depth in um, and names of quantities end in their unit. Depth
 is exaggerated in vtu, stl and ply if --exaggeration says so; the name tells."""
 
-FRAMES = "frames"
+FRAMES, POTENTIAL = "frames", "potential"
 
 
 def register(commands: argparse._SubParsersAction[options.Parser]) -> None:
@@ -39,15 +40,20 @@ def register(commands: argparse._SubParsersAction[options.Parser]) -> None:
 def export(arguments: argparse.Namespace) -> int:
     """Write and tell."""
     from simulate.cli.run_folder import RunFolder, free_file, run_name, stored_result
-    from simulate.export import KINDS, export_frames, export_result, file_name
+    from simulate.export import KINDS, export_field, export_frames, export_result, file_name
     from simulate.figures.style import check_known
+    from simulate.section import solve_section
 
     kind, factor = arguments.to, _factor(arguments.exaggeration)
-    check_known("--to", (kind,), (*KINDS, FRAMES))
+    check_known("--to", (kind,), (*KINDS, FRAMES, POTENTIAL))
     name = run_name(arguments.etched)
     if kind == FRAMES:
         folder = RunFolder(Path(arguments.out or f"{name}-frames"), arguments.force)
         files = export_frames(stored_result(arguments.etched), folder.path)
+    elif kind == POTENTIAL:
+        path = free_file(Path(arguments.out or f"{name}-potential.vtr"), force=arguments.force)
+        field = solve_section(stored_result(arguments.etched).case).field
+        files = (export_field(field, path),)
     else:
         path = Path(arguments.out or f"{name}-{file_name(kind, factor)}")
         free_file(path, force=arguments.force)
