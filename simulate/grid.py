@@ -17,9 +17,10 @@ from simulate.errors import Fault, InputError
 Doubles = NDArray[np.float64]
 
 
-def _edges(lowest: float = -np.inf, **axes: ArrayLike) -> tuple[Doubles, ...]:
+def _edges(lowest: float = -np.inf, **axes: ArrayLike) -> tuple[Doubles, Doubles, Doubles]:
     """Edges of all axes, the first no lower than `lowest`, or every axis' fault at once."""
-    faults, checked = [], []
+    faults: list[Fault] = []
+    checked: list[Doubles] = []
     for name, values in axes.items():
         edges = np.array(values, dtype=np.float64)
         fault = _fault_of(name, edges, -np.inf if checked else lowest)
@@ -28,7 +29,8 @@ def _edges(lowest: float = -np.inf, **axes: ArrayLike) -> tuple[Doubles, ...]:
         checked.append(edges)
     if faults:
         raise InputError(faults)
-    return tuple(checked)
+    first, second, third = checked
+    return first, second, third
 
 
 def _fault_of(name: str, edges: Doubles, lowest: float) -> Fault | None:
