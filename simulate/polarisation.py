@@ -202,8 +202,11 @@ def overpotential(law: Polarisation, density: NDArray[np.float64] | float) -> ND
 def _butler_volmer_overpotential(
     law: ButlerVolmer, kinetic: NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    """Invert the law by bisection between the two Tafel bounds; exact to rounding."""
+    """Invert the law, by bisection between the two Tafel bounds where slopes differ; exact to
+    rounding."""
     ratio = kinetic / law.exchange
+    if law.slope_anodic == law.slope_cathodic:
+        return np.asarray(law.slope_anodic * np.arcsinh(0.5 * ratio))
     low = np.where(ratio < 0, -law.slope_cathodic * np.log1p(np.maximum(-ratio, 0)), 0.0)
     high = np.where(ratio > 0, law.slope_anodic * np.log1p(np.maximum(ratio, 0)), 0.0)
     for _ in range(200):
