@@ -9,6 +9,7 @@ from html.parser import HTMLParser
 
 import numpy as np
 import pytest
+import xarray
 from sample_result import CASE_TEXT, sample_result
 
 from simulate.case import parse_case
@@ -279,3 +280,39 @@ def test_the_command_writes_a_page_and_never_over_another(other, tmp_path, monke
     assert "no explanation" in capsys.readouterr().err
     assert main(["page", "run", "run", "--force", "--title", "Twice"]) == 0
     assert "Twice" in (tmp_path / "page.html").read_text("utf-8")
+
+
+def test_the_page_of_a_run_holds_what_another_reader_finds_in_its_netcdf_file(
+    other, tmp_path, monkeypatch
+):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "run").mkdir()
+    write_result(other, tmp_path / "run" / "result.nc")
+    assert main(["page", "run", "--quiet"]) == 0
+    data = read_payload((tmp_path / "page.html").read_text("utf-8"))
+    run = data["runs"][0]
+    with xarray.open_dataset(tmp_path / "run" / "result.nc") as stored:
+        x, y = (run[name] + 0.5 * run["cell"] for name in ("left", "bottom"))
+        right = np.abs(1e3 * stored["x"].values - x).argmin()
+        upper = np.abs(1e3 * stored["y"].values - y).argmin()
+        window = (slice(None), slice(upper, upper + run["ny"]), slice(right, right + run["nx"]))
+        for name, full in (("depth", data["depth"]), ("density", data["density"])):
+            told = maps_of(run, data, name, full)
+            truth = stored[f"sample_{name}"].values[window]
+            assert np.abs(told - truth).max() <= 0.5001 * full / STEPS, name
+            assert truth.max() > 0.9 * full
+
+
+def test_a_page_of_the_demos_size_is_under_a_megabyte_whatever_its_maps_hold(result):
+    """As many cells as the demo has, as many moments as a page keeps, and noise in all of them."""
+    assert result.depth.shape == (125, 250)
+    dice = np.random.default_rng(5)
+    count = THINNINGS[0][0]
+    noise = dice.random((2, count, *result.depth.shape)) * (result.open_fraction > 0.0)
+    stops = np.linspace(0, result.time.size - 1, count).astype(int)
+    full = dataclasses.replace(
+        result, sample_stop=stops, sample_density=1e4 * noise[0], sample_depth=3e-5 * noise[1]
+    )
+    text, thinning = page_text([full], findings=[FINDINGS])
+    assert thinning == THINNINGS[0]
+    assert 200_000 < len(text.encode()) < 1_000_000
