@@ -40,7 +40,7 @@ def beside_maps(results: Sequence[Result], names: Sequence[str]) -> Figure:
         ax.set_title(_clipped(name))
         ax.set(xlabel="", ylabel="", xticks=[], yticks=[])
         scale_bar(ax)
-    caption = "Pale: under the mask. " + " ".join(
+    caption = "Hatched: under the mask. " + " ".join(
         f"{_clipped(name)}: evenness {shown(result.summary['evenness'])}, edge ratio "
         f"{shown(result.summary['edge_ratio'])}."
         for result, name in zip(results, names, strict=True)

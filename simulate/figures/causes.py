@@ -175,7 +175,7 @@ def factor_maps(result: Result, wet_time: np.ndarray, density: np.ndarray) -> Fi
     spread = [_spread(values[inside], result.open_area[inside]) for _, values, _ in drawn]
     caption = (
         f"{lead_words(result)}Standard deviation over mean: {spread[0]} of time, {spread[1]} of "
-        f"current density, {spread[2]} of depth. Pale: under the mask."
+        f"current density, {spread[2]} of depth. Hatched: under the mask."
     )
     words(figure, "Depth is time × current density × depth per charge", caption)
     return figure

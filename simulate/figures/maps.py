@@ -65,8 +65,8 @@ def depth_map(result: Result) -> Figure:
     )
     level = "" if lines is None else f"Lines: every {_step(lines)}\N{NO-BREAK SPACE}µm. "
     caption = (
-        f"{lead_words(result)}Pale: under the mask. {level}{shown(summary['charge'], 'C')} passed "
-        f"over {shown(summary['open_area'], 'cm²')} of open area. "
+        f"{lead_words(result)}Hatched: under the mask. {level}{shown(summary['charge'], 'C')} "
+        f"passed over {shown(summary['open_area'], 'cm²')} of open area. "
         f"Evenness {shown(summary['evenness'])} (1 is perfectly even)."
     )
     if summary["edge_ratio"]["value"] is not None:
@@ -119,7 +119,7 @@ def density_map(result: Result, sample: int | None = None) -> Figure:
     caption = (
         f"{lead_words(result)}{current_words(result.current[stop])} at "
         f"{with_unit(result.voltage[stop], 'V')} between plate and cathode. "
-        f"Dashed: where the swab touches the mask. Pale: under the mask."
+        f"Dashed: where the swab touches the mask. Hatched: under the mask."
     )
     trim(figure, ax, *words(figure, title, caption + _median_words(inside)))
     return figure

@@ -101,6 +101,6 @@ def _caption(result: Result, inside: np.ndarray) -> str:
     return (
         f"{lead_words(result)}Current density on the metal at {len(inside)} moments of "
         f"{time_words(result.duration)}, all in the same colours; highest {highest}"
-        "\N{NO-BREAK SPACE}A/cm². Dashed: where the swab touches the mask. Pale: under the mask. "
-        f"The plate is {width:.3g}\N{NO-BREAK SPACE}mm wide."
+        "\N{NO-BREAK SPACE}A/cm². Dashed: where the swab touches the mask. Hatched: under the "
+        f"mask. The plate is {width:.3g}\N{NO-BREAK SPACE}mm wide."
     )

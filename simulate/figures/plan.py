@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from matplotlib.contour import QuadContourSet
     from matplotlib.path import Path as Outline
 
+HATCH = "#d5d0c4"  # of the mask
+
 Limits = tuple[float, float]
 
 
@@ -85,9 +87,13 @@ def draw_map(ax: Axes, result: Plan, values: np.ndarray, limits: Limits) -> Quad
     values : (ny, nx), in the drawn unit; shown where a cell is open at all.
     limits : values at the two ends of the colours.
     """
-    from matplotlib.patches import PathPatch
+    from matplotlib.patches import PathPatch, Rectangle
 
     draw_plate(ax, result)
+    size = (ax.get_xlim()[1], ax.get_ylim()[1])
+    ax.add_patch(  # hatched, as in sections: in grey the mask is told from pale colours by it
+        Rectangle((0, 0), *size, facecolor="none", edgecolor=HATCH, hatch="///", linewidth=0)
+    )
     mesh = ax.pcolormesh(
         result.x_edges * MM,
         result.y_edges * MM,

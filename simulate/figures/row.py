@@ -58,7 +58,7 @@ def map_row(result: Result) -> Figure:
         f"{lead_words(result)}Depth follows time under the swab and how the current crowds there: "
         f"{format_number(low)} to {format_number(high)} times its mean for all but the outermost "
         f"2 %. Mean depth {shown(result.summary['mean_depth'], 'µm')}, evenness "
-        f"{shown(result.summary['evenness'])}. Pale: under the mask."
+        f"{shown(result.summary['evenness'])}. Hatched: under the mask."
     )
     words(figure, "Depth is contact time times crowding", caption)
     return figure
