@@ -63,6 +63,7 @@ Reading order. Each file imports only from those above it; `tests/test_layers.py
     allotment     time allotted by least squares
     crowding      what of the current's spread no time can even out
     dwell_fields  fields by place, and swab and supply carried along a stroke
+    dwell_plan    the answer: a schedule and what it leaves, in words, tables, a picture
     dwell         the times that give a wanted depth, and what no schedule can even out
     explain       why here deeper than there: causes, shares, the change that helps
     compare       several results beside each other
@@ -85,7 +86,8 @@ if TYPE_CHECKING:
     from simulate.case import Case, parse_case, read_case
     from simulate.circuit import Supply
     from simulate.compare import Comparison, compare_results
-    from simulate.dwell import DwellPlan, plan_dwell
+    from simulate.dwell import plan_dwell
+    from simulate.dwell_plan import DwellPlan
     from simulate.errors import (
         CapacityError,
         ConvergenceError,
@@ -153,7 +155,8 @@ _HOMES = {
     "figures": ("draw_result",),
     "explain": ("Explanation", "explain_result"),
     "compare": ("Comparison", "compare_results"),
-    "dwell": ("DwellPlan", "plan_dwell"),
+    "dwell": ("plan_dwell",),
+    "dwell_plan": ("DwellPlan",),
     "variation": ("Axis", "parse_vary"),
     "sweep": ("Sweep", "cluster_executor", "run_sweep", "write_sweep"),
 }

@@ -27,6 +27,9 @@ if TYPE_CHECKING:
 Doubles = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
+GAIN = 1e-3
+"""Part of the sum of squares that a hundred steps of `even_times` must gain to go on."""
+
 
 @dataclass(frozen=True, eq=False)
 class Rates:
@@ -119,50 +122,60 @@ def lattice_rates(split: Crowding, rows: Whole, columns: Whole, step: Sequence[i
     """
     from scipy.sparse import csr_array
 
-    steps = np.array(step)
-    touched = np.argwhere(split.reach > 0)
-    at = np.column_stack([rows, columns])
-    shifted = at - np.array(split.corner)
-    low = (shifted.min(axis=0) - split.reach.shape) // steps
-    wide = int((shifted[:, 1].max() // steps[1]) - low[1] + 1)
-    entries = []
-    for offset in touched:
-        centre = shifted - offset
-        on = (centre % steps == 0).all(axis=1)
-        y, x = (centre[on] // steps - low).T
-        cell = np.flatnonzero(on)
-        value = split.crowding[cell] * split.reach[offset[0], offset[1]]
-        entries.append((value, cell, y * wide + x))
-    value, cell, place = (np.concatenate(part) for part in zip(*entries, strict=True))
-    names, number = np.unique(place, return_inverse=True)
-    return csr_array((value, (cell, number.ravel())), shape=(rows.size, names.size))
+    at = np.column_stack([rows, columns]) - np.array(split.corner)
+    size, steps = np.array(split.reach.shape), np.array(step)
+    low, high = (at.min(axis=0) - size) // steps + 1, at.max(axis=0) // steps
+    value, cell, place = [], [], []
+    for number, centre in enumerate(np.ndindex(*(high - low + 1))):
+        y, x = (at - (low + centre) * steps).T
+        near = np.flatnonzero((y >= 0) & (y < size[0]) & (x >= 0) & (x < size[1]))
+        rate = split.reach[y[near], x[near]]
+        near, rate = near[rate > 0], rate[rate > 0]
+        value.append(split.crowding[near] * rate)
+        cell.append(near)
+        place.append(np.full(near.size, number))
+    entries = [np.concatenate(part) for part in (value, cell, place)]
+    names, column = np.unique(entries[2], return_inverse=True)
+    return csr_array((entries[0], (entries[1], column)), shape=(rows.size, names.size))
 
 
-def even_times(rates: csr_array, area: Doubles, *, steps: int = 600) -> Doubles:
+def even_times(rates: csr_array, area: Doubles, *, steps: int = 4000) -> Doubles:
     """Times, none below nought, for the most even sum over places; (places,).
 
-    Minimises ``sum w (rates t - 1)^2`` by accelerated gradient steps that end at nought (Beck &
-    Teboulle, SIAM J. Imaging Sci. 2 (2009) 183, from memory), begun anew where the sum rises.
+    Minimises ``sum w (rates t - 1)^2``, w the share of the area, by accelerated gradient steps that
+    end at nought (Beck & Teboulle, SIAM J. Imaging Sci. 2 (2009) 183, from memory), begun anew
+    where the sum rises, until a hundred of them gain less than `GAIN` of it or there are ``steps``.
     """
     share = area / area.sum()
     scale = np.asarray(rates.sum(axis=0)).ravel()
     columns = rates.multiply(1.0 / scale).tocsr()  # places of equal weight
-    back = columns.T.tocsr()
-    vector = np.ones(scale.size)
-    for _ in range(30):
-        vector = back @ (share * (columns @ vector))
-        norm = float(np.linalg.norm(vector))
-        vector /= norm
-    time = np.full(scale.size, 1.0 / float(share @ (columns @ np.ones(scale.size))))
-    ahead, pace, last = time, 1.0, np.inf
-    for _ in range(steps):
-        error = columns @ ahead - 1.0
-        after = np.maximum(ahead - (back @ (share * error)) / (1.02 * norm), 0.0)
-        cost = float(share @ error**2)
+    weighted = columns.multiply(share[:, None]).tocsr()
+    gram, wanted = (weighted.T @ columns).toarray(), np.asarray(weighted.sum(axis=0)).ravel()
+    norm = _largest(gram)
+    time = np.full(scale.size, wanted.sum() / float(gram.sum()))
+    ahead, pace, last, before = time, 1.0, np.inf, np.inf
+    for turn in range(steps):
+        slope = gram @ ahead - wanted
+        cost = 1.0 + float(ahead @ (slope - wanted))
         if cost > last:
             ahead, pace, last = time, 1.0, np.inf
             continue
+        after = np.maximum(ahead - slope / (1.02 * norm), 0.0)
         quicker = 0.5 * (1.0 + np.sqrt(1.0 + 4.0 * pace**2))
         ahead = after + (pace - 1.0) / quicker * (after - time)
         time, pace, last = after, quicker, cost
+        if turn % 100 == 99:
+            if before - cost < GAIN * cost:
+                break
+            before = cost
     return np.asarray(time / scale)
+
+
+def _largest(gram: Doubles) -> float:
+    """The largest eigenvalue of a matrix without negative entries, by powers."""
+    vector = np.ones(len(gram))
+    for _ in range(30):
+        vector = gram @ vector
+        norm = float(np.linalg.norm(vector))
+        vector /= norm
+    return norm

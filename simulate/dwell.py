@@ -4,8 +4,7 @@ At a given state of swab and supply the charge a place receives is a sum over th
 per area and second there) x (time at the stop). The fields are solved once for every place of the
 path, with the swab in its usual state and the metal's surface as it will be half way; then
 `simulate.allotment` finds the times. Swab and supply are carried along the schedule (`march`),
-each piece's rate is put right by the state it was worked in, and the times are found again, until
-they stay.
+each piece's rate is put right by the state it was worked in, and the times are found again.
 
 The same least squares for places all over the plate gives what no schedule can even out: the
 crowding of the current at the rims of the openings, which moves with the stencil and not with the
@@ -14,12 +13,9 @@ hand (`simulate.crowding`).
 
 from __future__ import annotations
 
-import csv
-import io
 import math
-import os
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -30,6 +26,7 @@ from simulate.case import Case, with_changes
 from simulate.course import lay_out
 from simulate.crowding import blurred, even_times, lattice_rates, split_rates
 from simulate.dwell_fields import Fields, Progress, Spread
+from simulate.dwell_plan import DwellPlan
 from simulate.errors import Fault, InputError
 from simulate.pieces import Pace, Piece, Visit, cut_path, make_visits
 from simulate.stencil import openings
@@ -44,167 +41,20 @@ Doubles = NDArray[np.float64]
 PIECE = 0.5
 """Length of a piece of the path over the lesser width of the contact patch."""
 
-ROUNDS = 3
+ROUNDS = 2
 """How often the times are found anew for the state that the schedule leaves the swab in."""
 
 LATTICE = 0.7
 """Spacing of the places solved all over the plate over the contact patch, along and across it."""
 
-STEP = 0.25
+STEP = 0.35
 """Spacing of the places of free times over the lesser width of the contact patch."""
+
+WIDER = 1.5
+"""Spacing over that at which free times are found once more, to state the error of the spacing."""
 
 HAND = 1e-3
 """How far a hand misses the place it aims at, one sigma [m]; a guess."""
-
-
-@dataclass(frozen=True, eq=False)
-class DwellPlan:
-    """The answer of `plan_dwell`; it draws itself by `draw`.
-
-    Parameters
-    ----------
-    case, depth, tolerance : the question; depth [m], tolerance [-].
-    x_edges, y_edges, open_fraction : the plate's cells, as in a `Result`.
-    stands : the stroke of the case as it stands.
-    passes : times the stroke of the case would have to be done for the mean depth wanted [-].
-    repeated : the same stroke done that often.
-    best : the best times, in any fraction of a second.
-    planned : the schedule, in whole seconds.
-    floor : the best that free times all over the plate could do, by a hand that misses its place
-        by `HAND`; its time is not known and left at 0.
-    stop_error : of the schedule's depth by the spacing of stops, root mean square over the mean;
-        a third of the change where every other stop is left out, as in a `Result` [-].
-    state_error : of the schedule's depth by carrying fields of the usual state to the one it is in;
-        the largest error of current density, root mean square, among a few stops solved again [-].
-    floor_error : of the floor's evenness, by the product of `simulate.crowding` [-].
-    pieces, times : of the path, and the best time on each [s].
-    visits : the schedule.
-    schedule_case : the case with the schedule for its stroke.
-    """
-
-    case: Case
-    depth: float
-    tolerance: float
-    x_edges: Doubles
-    y_edges: Doubles
-    open_fraction: Doubles
-    stands: Spread
-    passes: float
-    repeated: Spread
-    best: Spread
-    planned: Spread
-    floor: Spread
-    floor_error: float
-    stop_error: float
-    state_error: float
-    pieces: tuple[Piece, ...]
-    times: Doubles
-    visits: tuple[Visit, ...]
-    schedule_case: Case = field(repr=False)
-
-    @property
-    def shares(self) -> dict[str, float]:
-        """What the variance of depth left by the schedule is due to; the shares add to 1 [-].
-
-        stencil : crowding at rims and into narrow openings, which no schedule takes away.
-        path : what free times everywhere would even out and this path cannot.
-        seconds : rounding to whole seconds.
-        """
-        whole = max(_variance(self.planned), 1e-300)
-        stencil = min(_variance(self.floor), whole)
-        best = min(max(_variance(self.best), stencil), whole)
-        return {
-            "stencil": stencil / whole,
-            "path": (best - stencil) / whole,
-            "seconds": 1.0 - best / whole,
-        }
-
-    @property
-    def schedule_gain(self) -> float:
-        """Share of the variance of depth that the schedule takes away [-]."""
-        return 1.0 - _variance(self.planned) / max(_variance(self.stands), 1e-300)
-
-    @property
-    def summary(self) -> dict[str, Any]:
-        """Plain numbers in SI, as printed by ``--json``."""
-        spreads = ("stands", "repeated", "best", "planned", "floor")
-        return {
-            "title": self.case.title,
-            "depth": self.depth,
-            "tolerance": self.tolerance,
-            **{name: getattr(self, name).summary for name in spreads},
-            "passes": self.passes,
-            "floor_error": self.floor_error,
-            "stop_error": self.stop_error,
-            "state_error": self.state_error,
-            "shares": self.shares,
-            "schedule_gain": self.schedule_gain,
-            "visits": [_row(visit) for visit in self.visits],
-        }
-
-    @property
-    def csv(self) -> str:
-        """The schedule as comma-separated values with a heading."""
-        text = io.StringIO()
-        rows = [_row(visit) for visit in self.visits]
-        writer = csv.DictWriter(text, list(rows[0]), lineterminator="\n")
-        writer.writeheader()
-        writer.writerows(rows)
-        return text.getvalue()
-
-    @property
-    def words(self) -> tuple[str, ...]:
-        """What it means, in sentences."""
-        return _in_words(self)
-
-    def draw(self, path: str | os.PathLike[str]) -> None:
-        """Draw before, after and schedule to a file, png, svg or pdf by its ending."""
-        from simulate.figures.schedule import Etch, Work, schedule_figure
-        from simulate.figures.style import save_figure
-
-        etches = [
-            Etch(name, spread.depth, spread.evenness)
-            for name, spread in (
-                ("the stroke as it stands, repeated", self.repeated),
-                ("the schedule", self.planned),
-                ("free times all over the plate", self.floor),
-            )
-        ]
-        seconds = np.bincount(
-            [visit.number for visit in self.visits],
-            [visit.seconds for visit in self.visits],
-        )
-        work = [
-            Work(piece.start, piece.end, float(time))
-            for piece, time in zip(self.pieces, seconds, strict=False)
-            if time
-        ]
-        save_figure(schedule_figure(self, etches, work, self.depth, self.tolerance), path)
-
-
-def _variance(spread: Spread) -> float:
-    return (1.0 - spread.evenness) ** 2
-
-
-def _row(visit: Visit) -> dict[str, Any]:
-    """One visit in units of the trade."""
-    (x0, y0), (x1, y1) = visit.piece.start, visit.piece.end
-    return {
-        "wet_again": "yes" if visit.rewet else "",
-        "line": visit.piece.line + 1,
-        "x_from_mm": round(x0 * 1e3, 2),
-        "y_from_mm": round(y0 * 1e3, 2),
-        "x_to_mm": round(x1 * 1e3, 2),
-        "y_to_mm": round(y1 * 1e3, 2),
-        "seconds": visit.seconds,
-        "passes": visit.passes,
-        "speed_mm_s": round(visit.speed * 1e3, 2),
-        "begins_s": round(visit.start),
-        "charge_C": round(visit.charge, 3),
-    }
-
-
-# The question -------------------------------------------------------------------------------------
 
 
 def plan_dwell(
@@ -375,60 +225,26 @@ def _lattice(case: Case) -> Doubles:
 def _floor(fields: Fields, tolerance: float) -> tuple[Spread, float]:
     """The best that free times all over the plate can do by a hand, and how sure that is.
 
-    The error is that of the product in `simulate.crowding`: how far it puts the evenness wrong
-    where the times are free at the places that were solved.
+    The error is that of the product in `simulate.crowding`, how far it puts the evenness wrong
+    where the times are free at the places that were solved; and that of the spacing, quadratic
+    in it, by what a wider one changes.
     """
     split = split_rates(fields.entries, fields.area.size)
     cell = fields.setting.window.cell
-    step = [max(1, round(STEP * min(contact_size(fields.case.swab)) / cell))] * 2
+    width = min(contact_size(fields.case.swab)) / cell
     rows, columns = np.divmod(fields.open, fields.open_fraction.shape[1])
+    hand = blurred(split, HAND / cell)
+    near = max(1, round(STEP * width))
+    far = max(near + 1, round(WIDER * STEP * width))
+    free = [lattice_rates(hand, rows, columns, [step] * 2) for step in (near, far)]
     found = []
     for rates in (
-        lattice_rates(blurred(split, HAND / cell), rows, columns, step),
+        *free,
         fields.matrix(fields.entries.value),
         fields.matrix(split.product(fields.entries)),
     ):
-        times = even_times(rates, fields.area)
-        charge = rates @ times
+        charge = rates @ even_times(rates, fields.area)
         found.append(fields.spread(charge / fields.mean(charge), 0.0, 0, tolerance))
-    return found[0], abs(found[1].evenness - found[2].evenness)
-
-
-# Words --------------------------------------------------------------------------------------------
-
-
-def _in_words(plan: DwellPlan) -> tuple[str, ...]:
-    """The three findings, a sentence or two each."""
-    best, shares = plan.planned, plan.shares
-    said = [
-        f"As it stands the stroke takes {plan.stands.time:.0f} s and leaves "
-        f"{_um(plan.stands.mean)} on average; done {plan.passes:.2f} times it would reach "
-        f"{_um(plan.depth)} in {plan.repeated.time:.0f} s, with {plan.repeated.within:.0%} of the "
-        f"open area within {plan.tolerance:.0%} of it.",
-        f"By the schedule evenness goes from {plan.stands.evenness:.3f} to {best.evenness:.3f}, "
-        f"and {best.within:.0%} of the open area lies within the tolerance.",
-        f"No schedule of this swab does better than {plan.floor.evenness:.3f} (give or take "
-        f"{max(plan.floor_error, 0.001):.3f}), not even with free times all over the plate: the "
-        f"current crowds at the rims of the openings and into the narrow ones, where the hand "
-        f"cannot reach it. Of the unevenness the schedule leaves, {shares['stencil']:.0%} is this "
-        f"crowding, {shares['path']:.0%} the path's, {shares['seconds']:.0%} that of whole "
-        f"seconds.",
-    ]
-    cause = max(shares, key=lambda name: shares[name])
-    if plan.schedule_gain < 0.05:
-        said.append("The stroke as it stands is about as even as a schedule can make it.")
-    said.append(_ADVICE[cause])
-    return tuple(said)
-
-
-_ADVICE = {
-    "stencil": "To go on, change the stencil and not the hand: a thicker mask, or lines of more "
-    "equal width; or a lower voltage, so that the reaction evens the current out.",
-    "path": "To go on, change the path: lines closer together, along another way as well, or "
-    "farther past the openings; the stencil would allow it.",
-    "seconds": "To go on, work slower or in a weaker liquid, so that a second counts for less.",
-}
-
-
-def _um(depth: float) -> str:
-    return f"{depth * 1e6:.3g} um"
+    floor, wider, solved, product = found
+    spacing = abs(floor.evenness - wider.evenness) / ((far / near) ** 2 - 1.0)
+    return floor, abs(solved.evenness - product.evenness) + spacing

@@ -117,8 +117,10 @@ class Fields:
         responses = Responses(course.spots, self.setting.supply, self.setting.fold)
         for row in range(len(course.spots)):
             responses.add(row, FRESH, self.found[self.spot(course.spots[row - row % SOME])])
-        self.found.clear()
-        return _mean_level(self._march(course, responses))
+        level = _mean_level(self._march(course, responses))
+        if level != FRESH:
+            self.found.clear()
+        return level
 
     def settle(self, track: Track) -> bool:
         """Solve all places anew if a march passes most of its charge in quite another state."""

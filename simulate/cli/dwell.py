@@ -12,8 +12,8 @@ from simulate.errors import Fault, InputError
 
 if TYPE_CHECKING:
     from simulate.case import Case
-    from simulate.dwell import DwellPlan
     from simulate.dwell_fields import Spread
+    from simulate.dwell_plan import DwellPlan
     from simulate.pieces import Pace
 
 _STORY = """\
