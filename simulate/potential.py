@@ -168,9 +168,10 @@ def solve_network(
 def _newton(network: Network, mesh: Hierarchy, walls: Terminals, tolerance: float) -> Solution:
     phi = mesh.place(network)
     iterations, loaded, first_scale, residual = 0, False, 0.0, np.inf
+    met = False  # whether the line search has left the walls as they are at phi
     for step in range(NEWTON_STEPS + 1):
-        walls.balance_supply(phi, mesh.move, 0.0)
-        walls.currents(phi)
+        if not met:
+            walls.meet(phi, mesh.move, 0.0)
         if not loaded:
             mesh.load(network, walls.out[1])
         mesh.apply(phi, mesh.r)
@@ -196,7 +197,7 @@ def _newton(network: Network, mesh: Hierarchy, walls: Terminals, tolerance: floa
         done, _ = mesh.solve(tolerance=max(min(inner, 0.5), 1e-13), lead=lead, strength=strength)
         iterations += done
         straight = walls.linear and not walls.limited
-        length = 1.0 if straight else _line_search(mesh, walls, phi, lead, strength)
+        length, met = (1.0, False) if straight else _line_search(mesh, walls, lead, strength)
         mesh.advance(phi, length)
     if not residual <= tolerance:
         raise ConvergenceError(
@@ -211,32 +212,34 @@ def _newton(network: Network, mesh: Hierarchy, walls: Terminals, tolerance: floa
 
 
 def _line_search(
-    mesh: Hierarchy, walls: Terminals, phi: Doubles, lead: Doubles | None, strength: float
-) -> float:
+    mesh: Hierarchy, walls: Terminals, lead: Doubles | None, strength: float
+) -> tuple[float, bool]:
     """Step length at which the energy's slope along ``mesh.move`` has fallen to half or less.
 
     slope(t) = move . (A (phi + t move)) - sum I(phi + t move) move. Only faces are recomputed.
+    Returns too whether the walls are left as they are at that length.
     """
-    cell, move = walls.cell, mesh.move
+    cell, move, phi = walls.cell, mesh.move, mesh.phi
     left = mesh.dot(move, mesh.r)
     quadratic, whole = mesh.energy(lead, strength)
     start = -(whole + left)
     linear = start + kernels.gather_dot(cell, walls.out[0], move)
 
     def slope(t: float) -> float:
-        return float(linear + t * quadratic - walls.work(phi, move, t))
+        walls.meet(phi, move, t)
+        return float(linear + t * quadratic - kernels.gather_dot(cell, walls.out[0], move))
 
     if slope(1.0) <= 0.5 * abs(start):
-        return 1.0
+        return 1.0, True
     low, high = 0.0, 1.0
     middle = 0.5
     for _ in range(30):
         middle = 0.5 * (low + high)
         value = slope(middle)
         if abs(value) <= 0.1 * abs(start):
-            return middle
+            return middle, True
         low, high = (middle, high) if value < 0 else (low, middle)
-    return low if low > 0 else middle
+    return (low if low > 0 else middle), False
 
 
 def solve_potential(

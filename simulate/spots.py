@@ -234,7 +234,7 @@ def _slope(network: Network, laws: Doubles, found: Solution, mesh: Hierarchy) ->
     faces = network.faces
     out = np.zeros((2, faces.cell.size))
     wall.face_currents(
-        faces.cell, found.phi, faces.offset, found.voltage, faces.conductance, faces.area,
+        faces.cell, found.phi, found.phi, 0.0, faces.offset, found.voltage, faces.conductance, faces.area,
         faces.film, faces.electrode, faces.law, laws, found.wall, out,
     )  # fmt: skip
     mesh.retie(out[1])

@@ -96,16 +96,12 @@ class Terminals:
             current, slope = self.anode(v, phi, move, step)
         return v, current
 
-    def currents(self, phi: Doubles) -> None:
-        """Currents [A] and slopes [S] of all faces at phi into ``out``."""
-        arguments = (self.cell, phi, self.faces.offset, self.lift, *self._arguments(), self.out)
-        wall.face_currents(*arguments)
-
-    def work(self, phi: Doubles, move: Doubles, step: float) -> float:
-        """sum I(phi + step * move) * move over faces, the supply in balance."""
+    def meet(self, phi: Doubles, move: Doubles, step: float) -> None:
+        """Currents [A] and slopes [S] of all faces at phi + step * move, the supply in balance."""
         self.balance_supply(phi, move, step)
-        arguments = (self.cell, phi, move, step, self.faces.offset, self.lift, *self._arguments())
-        return float(wall.work_of_faces(*arguments))
+        wall.face_currents(
+            self.cell, phi, move, step, self.faces.offset, self.lift, *self._arguments(), self.out
+        )
 
     def rank_one(self) -> tuple[Doubles | None, float]:
         """Lead vector over faces and strength of the circuit's term in the Jacobian."""

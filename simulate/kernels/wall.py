@@ -126,16 +126,16 @@ def wall_currents(drive, series, electrode, laws, eta, current, slope):
 
 
 @compiled
-def face_currents(cell, phi, offset, lift, conductance, area, film, electrode, law, laws, eta, out):
-    """Currents [A] and slopes [S] of all faces; returns current and slope of electrode 0.
+def face_currents(
+    cell, phi, move, step, offset, lift, conductance, area, film, electrode, law, laws, eta, out
+):
+    """Currents [A] and slopes [S] of all faces at phi + step * move into ``out`` (2, n).
 
-    drive = offset + lift (first electrode only) - phi[cell]. ``out`` is (2, n): current, slope.
-    ``film`` is a further series resistance of each face [ohm m2], ``law`` its row of ``laws``.
+    drive = offset + lift (first electrode only) - phi[cell]. ``film`` is a further series
+    resistance of each face [ohm m2], ``law`` its row of ``laws``; ``eta`` is updated.
     """
-    total = 0.0
-    total_slope = 0.0
     for f in range(cell.size):
-        u = offset[f] - phi[cell[f]]
+        u = offset[f] - phi[cell[f]] - step * move[cell[f]]
         if electrode[f] == 0:
             u += lift
         i, s, eta[f] = wall_current(u, area[f] / conductance[f] + film[f], laws[law[f]], eta[f])
@@ -144,10 +144,6 @@ def face_currents(cell, phi, offset, lift, conductance, area, film, electrode, l
         # cells that hang on such faces alone from being tied to nothing.
         chord = i / u if u != 0.0 else 0.0
         out[1, f] = max(s, _LEAST_SLOPE * chord) * area[f]
-        if electrode[f] == 0:
-            total += out[0, f]
-            total_slope += out[1, f]
-    return total, total_slope
 
 
 @compiled
@@ -165,19 +161,3 @@ def anode_current(
             total += i * area[f]
             total_slope += s * area[f]
     return total, total_slope
-
-
-@compiled
-def work_of_faces(
-    cell, phi, move, step, offset, lift, conductance, area, film, electrode, law, laws, eta
-):
-    """sum over faces of I(phi + step * move) * move[cell]: the faces' part of the line search."""
-    total = 0.0
-    for f in range(cell.size):
-        c = cell[f]
-        u = offset[f] - phi[c] - step * move[c]
-        if electrode[f] == 0:
-            u += lift
-        i, _, eta[f] = wall_current(u, area[f] / conductance[f] + film[f], laws[law[f]], eta[f])
-        total += i * area[f] * move[c]
-    return total
