@@ -115,13 +115,14 @@ class Solution:
     """What `solve_network` finds.
 
     ``phi`` in the packed layout of ``rows`` [V], which belongs to the hierarchy and lasts until its
-    next solve; ``current`` of each face [A]; cell ``voltage`` [V] (0 without a supply); ``wall``
-    overpotentials for a warm start [V].
+    next solve; ``current`` [A] and ``slope`` [S] of each face; cell ``voltage`` [V] (0 without a
+    supply); ``wall`` overpotentials for a warm start [V].
     """
 
     phi: Doubles
     rows: NDArray[np.int64]
     current: Doubles
+    slope: Doubles
     voltage: float
     wall: Doubles
     iterations: int
@@ -207,8 +208,10 @@ def _newton(network: Network, mesh: Hierarchy, walls: Terminals, tolerance: floa
             iterations=iterations,
             remedy="try finer cells at the electrode or a looser tolerance",
         )
-    current = walls.out[0].copy()
-    return Solution(phi, network.rows, current, walls.lift, walls.eta, iterations, step, residual)
+    current, slope = walls.out.copy()
+    return Solution(
+        phi, network.rows, current, slope, walls.lift, walls.eta, iterations, step, residual
+    )
 
 
 def _line_search(

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from simulate.circuit import Supply
 from simulate.conductance import Faces, Network, require_memory
-from simulate.kernels import iteration, wall
+from simulate.kernels import iteration
 from simulate.multigrid import Hierarchy
 from simulate.potential import Solution, solve_network
 from simulate.surface import Surface
@@ -184,7 +184,7 @@ class _Bench:
         return StopField(
             total=factor * total,
             voltage=found.voltage,
-            conductance=factor * _slope(network, laws, found, self.mesh),
+            conductance=factor * _slope(network, found, self.mesh),
             ohmic=float(losses) / total**2 / factor,
             cells=cells[j, i],
             area=area[j, i],
@@ -229,16 +229,11 @@ def _lined(
     return replace(faces, law=law, film=film, conductance=conductance, offset=-laws[law, 7])
 
 
-def _slope(network: Network, laws: Doubles, found: Solution, mesh: Hierarchy) -> float:
+def _slope(network: Network, found: Solution, mesh: Hierarchy) -> float:
     """dI/dV of the place [S]: sum D - d . (A + D)^-1 d, with d the slopes D of plate faces."""
     faces = network.faces
-    out = np.zeros((2, faces.cell.size))
-    wall.face_currents(
-        faces.cell, found.phi, found.phi, 0.0, faces.offset, found.voltage, faces.conductance, faces.area,
-        faces.film, faces.electrode, faces.law, laws, found.wall, out,
-    )  # fmt: skip
-    mesh.retie(out[1])
-    lead = mesh.gather(np.where(faces.electrode == 0, out[1], 0.0))
+    mesh.retie(found.slope)
+    lead = mesh.gather(np.where(faces.electrode == 0, found.slope, 0.0))
     least = LEAST_SLOPE * float(found.current[faces.electrode == 0].sum())
     if lead.sum() <= least:
         return least
