@@ -49,6 +49,9 @@ def _nothing() -> Floats:
 
 _NONE = _nothing()
 
+LAG = 0.5
+"""By how much the conductances to electrodes may change before coarse levels are made anew [-]."""
+
 
 def processors() -> int:
     """Processors this process may use."""
@@ -124,7 +127,7 @@ class Hierarchy:
         self._sums = np.zeros((2, shape[1]))
         self._cells = np.zeros(0, np.int64)
         self._where = np.zeros((0, 3), np.int64)
-        self._ties = np.zeros(0)
+        self._ties = self._coarse_ties = np.zeros(0)
         self._slots = np.zeros(0, np.int64)
         self._crew = ThreadPoolExecutor(threads) if threads > 1 else None
         self._rows = np.zeros((max(4, threads), shape[2] + 64), np.float32)
@@ -167,9 +170,9 @@ class Hierarchy:
             ),
         )
         self._sort_cells(network.faces)
+        self._coarse_ties = np.zeros(self._cells.size)
         self.retie(ties)
         self.clear_dead(self.phi)
-        self._coarsen()
 
     def _make_room(self, size: int) -> None:
         """The finest level's arrays, all 0, for a network of ``size`` places."""
@@ -202,12 +205,16 @@ class Hierarchy:
         return self._cells
 
     def retie(self, ties: Doubles) -> None:
-        """Change the conductances to electrodes; coarse levels keep the earlier ones."""
+        """Change the conductances to electrodes; coarse levels follow only where much has changed."""
         level = self.levels[0]
         self._ties = self.gather(ties)
         levels.factor_columns(level.rows, self._where, *level.faces, self._ties, level.pivot)
+        changed = np.abs(self._ties - self._coarse_ties).sum()
+        if changed > LAG * self._coarse_ties.sum():
+            self._coarsen()
 
     def _coarsen(self) -> None:
+        self._coarse_ties = self._ties
         end = 0
         for fine, coarse in pairwise(self.levels):
             assert fine.merge is not None
