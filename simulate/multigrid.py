@@ -205,7 +205,7 @@ class Hierarchy:
         return self._cells
 
     def retie(self, ties: Doubles) -> None:
-        """Change the conductances to electrodes; coarse levels follow only where much has changed."""
+        """Change the conductances to electrodes; coarse levels follow if much has changed."""
         level = self.levels[0]
         self._ties = self.gather(ties)
         levels.factor_columns(level.rows, self._where, *level.faces, self._ties, level.pivot)

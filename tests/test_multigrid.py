@@ -304,6 +304,16 @@ def test_new_ties_are_those_of_a_fresh_load_on_the_finest_level():
     assert x == pytest.approx(y, abs=1e-8 * np.abs(y).max())
 
 
+@pytest.mark.parametrize(("factor", "follows"), [(100.0, True), (0.01, True), (1.2, False)])
+def test_coarse_levels_follow_ties_that_change_much_and_keep_those_that_do_not(factor, follows):
+    cell = without_pockets(awkward_box((6, 9, 10), seed=3))
+    network, mesh = loaded(cell)
+    before = mesh.levels[1].extra.copy()
+    mesh.retie(factor * ties_of(network))
+    after = mesh.levels[1].extra
+    assert after == pytest.approx(factor * before if follows else before, rel=1e-6)
+
+
 def test_ties_that_come_back_leave_no_trace():
     cell = without_pockets(awkward_box((6, 9, 10), seed=3))
     network, mesh = loaded(cell)

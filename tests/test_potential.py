@@ -374,9 +374,8 @@ def test_newton_is_safe_from_a_cold_start_at_any_drive(voltage, slope):
 def test_newton_with_a_circuit_costs_no_more_than_two_and_a_half_linear_solves(cells):
     """Iterations of a cold start to 1e-5, over those of ideal electrodes to 1e-8.
 
-    The anode is well into its salt film, so that its conductance changes a hundredfold on the way;
-    coarse levels that kept the first would need twice as many. Openings that the film does not
-    reach are left out: their currents fall to nothing by a factor of e a step.
+    The anode is well into its salt film. Openings that the film does not reach are left out: their
+    currents fall to nothing by a factor of e a step.
     """
     linear = swab(cells).solve(tolerance=1e-8).statistics.iterations
     laws = (
@@ -385,7 +384,7 @@ def test_newton_with_a_circuit_costs_no_more_than_two_and_a_half_linear_solves(c
     )
     cell = swab(cells, laws=laws)
     plate, wire = (replace(e, potential=0.0) for e in cell.electrodes)
-    z, y, x = np.meshgrid(*cell.grid.centres[::-1], indexing="ij")
+    _, y, x = np.meshgrid(*cell.grid.centres[::-1], indexing="ij")
     plate = replace(plate, cells=plate.cells & (np.hypot(x, y) < 2.7e-3))
     cell = without_pockets(replace(cell, electrodes=(plate, wire)))
     field = cell.solve(sf.Supply(9.4, 2.3), tolerance=1e-5)
