@@ -57,10 +57,12 @@ def test_draw_replaces_its_own_figures_only_when_told_to(run, capsys):
     assert (run / "tag-figures" / "mine.txt").read_text() == "keep"
 
 
-def test_live_text_can_be_searched_in_a_drawing(run):
-    words = ["draw", "tag", "--figure", "depth_map", "--format", "svg", "--live-text", "--quiet"]
+def test_text_can_be_searched_in_a_drawing_unless_outlines_are_wanted(run):
+    words = ["draw", "tag", "--figure", "depth_map", "--format", "svg", "--quiet"]
     assert main(words) == 0
     assert ">etch depth (µm)</text>" in (run / "tag-figures" / "depth_map.svg").read_text("utf-8")
+    assert main([*words, "--outlines", "--force"]) == 0
+    assert "<text" not in (run / "tag-figures" / "depth_map.svg").read_text("utf-8")
 
 
 @pytest.mark.parametrize(
@@ -136,7 +138,7 @@ def test_a_sweep_is_drawn_as_its_design_chart(run, capsys):
     )
     (run / "swept").mkdir()
     write_sweep(Sweep(sample_result(cell=1e-3).case, axes, rows), run / "swept" / "sweep.nc")
-    words = ["draw", "swept", "--format", "svg", "--live-text", "--show", "mean_depth", "--json"]
+    words = ["draw", "swept", "--format", "svg", "--show", "mean_depth", "--json"]
     assert main(words) == 0
     assert json.loads(capsys.readouterr().out)["files"] == ["design_chart.svg"]
     drawn = (run / "swept-figures" / "design_chart.svg").read_text("utf-8")
@@ -154,7 +156,7 @@ def test_a_sweep_is_drawn_as_its_design_chart(run, capsys):
 def test_moments_are_chosen_on_the_command_line(run, result, capsys):
     kept = result.time[result.sample_stop]
     when = f"{kept[1]:g} s, {kept[2] / 60:.6g} min"
-    words = ["draw", "tag", "--figure", "density_moments", "--format", "svg", "--live-text"]
+    words = ["draw", "tag", "--figure", "density_moments", "--format", "svg"]
     assert main([*words, "--at", when]) == 0
     drawn = (run / "tag-figures" / "density_moments.svg").read_text("utf-8")
     assert "at 2 moments" in " ".join(drawn.split())

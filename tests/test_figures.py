@@ -108,13 +108,25 @@ def test_settings_of_the_program_around_are_left_as_they_were(result):
     assert dict(mpl.rcParams) == before
 
 
-def test_text_in_svg_stays_text_where_that_is_asked_for(result, tmp_path):
-    drawn = draw_result(result, tmp_path / "paths", ("svg",), figures=["depth_map"])
-    live = draw_result(result, tmp_path / "text", ("svg",), figures=["depth_map"], live_text=True)
-    assert "<text" not in drawn[0].read_text()
-    shown = "".join(ET.parse(live[0]).getroot().itertext())
-    assert "etch depth (µm)" in shown
-    assert "Etch depth:" in shown
+def test_text_stays_text_in_every_vector_file(written):
+    for file in written:
+        if file.suffix == ".svg":
+            drawn = ET.parse(file).getroot()
+            title = drawn.find(".//{http://purl.org/dc/elements/1.1/}title").text
+            shown = " ".join("".join(drawn.itertext()).split())
+            first, *_, last = title.split()
+            assert shown.count(first) >= 2, file.name  # in the metadata, and in the picture
+            assert shown.count(last) >= 2, file.name
+            assert len(list(drawn.iter("{http://www.w3.org/2000/svg}text"))) > 8, file.name
+        elif file.suffix == ".pdf":
+            content = file.read_bytes()
+            assert b"/FontFile2" in content, file.name  # TrueType within
+            assert b"/Type3" not in content, file.name
+
+
+def test_text_in_svg_becomes_outlines_where_that_is_asked_for(result, tmp_path):
+    (file,) = draw_result(result, tmp_path, ("svg",), figures=["depth_map"], outlines=True)
+    assert "<text" not in file.read_text()
 
 
 def test_title_and_caption_go_with_the_picture_as_text(result, tmp_path):

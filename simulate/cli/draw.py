@@ -17,9 +17,9 @@ if TYPE_CHECKING:
 _STORY = """\
 Draw the figures of a run, each of which stands alone on a slide or in a text;
 of several runs, their comparison on one scale; of a sweep, its design chart.
-PNG for slides, SVG and PDF for print. --live-text keeps the letters of an SVG as
-letters, to be edited; it then needs the reader's fonts. --animate adds the run in
-motion: WebP and GIF for pages and slides, MP4 if ffmpeg is there."""
+PNG for slides, SVG and PDF for print. Text stays text, to be searched and edited;
+--outlines turns that of an SVG into outlines, which need no fonts. --animate adds
+the run in motion: WebP and GIF for pages and slides, MP4 if ffmpeg is there."""
 
 
 def register(commands: argparse._SubParsersAction[options.Parser]) -> None:
@@ -50,7 +50,7 @@ def register(commands: argparse._SubParsersAction[options.Parser]) -> None:
         default="",
         help="of webp, gif, mp4; webp,gif if LIST is absent",
     )
-    add("--live-text", action="store_true", help="keep letters as letters in SVG")
+    add("--outlines", action="store_true", help="turn letters into outlines in SVG")
     add("--out", metavar="DIR", help="folder; RUN-figures here if not given")
     add("--force", action="store_true", help="replace earlier figures in DIR")
 
@@ -76,7 +76,7 @@ def draw(arguments: argparse.Namespace) -> int:
     folder.clear()
     with words.progress("drawing", not arguments.quiet):
         figures = _figures(arguments, results)
-        files = write_figures(figures, path, formats, live_text=arguments.live_text)
+        files = write_figures(figures, path, formats, outlines=arguments.outlines)
         if moving and results:
             files += animate_result(results[0], path, moving)
     listed = {"schema": words.SCHEMA, "kind": "swabfield run", "files": folder.names(files)}

@@ -73,7 +73,7 @@ def draw_result(
     formats: Iterable[str] = ("png", "svg"),
     *,
     figures: Iterable[str] | None = None,
-    live_text: bool = False,
+    outlines: bool = False,
 ) -> tuple[Path, ...]:
     """Draw a result's figures into a folder, made if it is not there.
 
@@ -85,7 +85,7 @@ def draw_result(
     folder : where the files go; each is named after its figure, such as ``depth_map.png``.
     formats : any of ``png``, ``svg``, ``pdf``.
     figures : names from `FIGURES`; None draws those of `USUAL` that are `drawable`.
-    live_text : leave text in SVG as text; see `simulate.drawing.save_figure`.
+    outlines : turn text in SVG into outlines; see `simulate.figures.style.save_figure`.
 
     Returns
     -------
@@ -105,7 +105,7 @@ def draw_result(
     names = tuple(figures)
     check_known("figure", names, FIGURES)
     made = ((name, FIGURES[name](result)) for name in names)
-    return write_figures(made, folder, formats, live_text=live_text)
+    return write_figures(made, folder, formats, outlines=outlines)
 
 
 def write_figures(
@@ -113,7 +113,7 @@ def write_figures(
     folder: str | os.PathLike[str],
     formats: Iterable[str] = ("png", "svg"),
     *,
-    live_text: bool = False,
+    outlines: bool = False,
 ) -> tuple[Path, ...]:
     """Write figures by name into a folder, made if it is not there; see `draw_result`."""
     formats = tuple(formats)
@@ -130,5 +130,5 @@ def write_figures(
             figure.set_layout_engine("none")
         for kind in formats:
             written.append(target / f"{name}.{kind}")
-            save_figure(figure, written[-1], live_text=live_text)
+            save_figure(figure, written[-1], outlines=outlines)
     return tuple(written)

@@ -66,7 +66,7 @@ def new_figure(height: float) -> Figure:
     return NewFigure(figsize=(WIDTH, height), layout="constrained")
 
 
-def save_figure(figure: Figure, path: str | os.PathLike[str], *, live_text: bool = False) -> None:
+def save_figure(figure: Figure, path: str | os.PathLike[str], *, outlines: bool = False) -> None:
     """Write a figure in the format its file name's ending says, one of `FORMATS`.
 
     The same figure gives the same bytes: no date goes in. Title and caption go in as metadata,
@@ -76,8 +76,9 @@ def save_figure(figure: Figure, path: str | os.PathLike[str], *, live_text: bool
     ----------
     figure : what to write.
     path : where.
-    live_text : leave text in SVG as text, which is smaller and can be edited but needs the
-        reader's fonts; otherwise it becomes outlines.
+    outlines : turn text in SVG into outlines, which look alike everywhere; otherwise it stays
+        text, which can be searched, read aloud and edited, in the reader's fonts. In PDF it is
+        always text, its fonts within.
 
     Raises
     ------
@@ -98,7 +99,7 @@ def save_figure(figure: Figure, path: str | os.PathLike[str], *, live_text: bool
         "pdf": {"Title": title, "Subject": caption, "CreationDate": None},
     }[kind]
     with style(), replacing(path) as part:
-        mpl.rcParams["svg.fonttype"] = "none" if live_text else "path"
+        mpl.rcParams["svg.fonttype"] = "path" if outlines else "none"
         figure.savefig(part, format=kind, metadata=metadata)
 
 
