@@ -13,6 +13,7 @@ from simulate.case import with_changes
 from simulate.figures.cell import cell_figure
 from simulate.figures.cell_parts import ROOM
 from simulate.figures.reactions import anode_reactions, dissolution, positive_ions, valences
+from simulate.figures.wording import current_words, time_words
 from simulate.metals import load_metals
 from simulate.swab import contact_size, extent
 
@@ -73,8 +74,12 @@ def test_the_words_are_the_numbers_of_the_run(result, drawn):
     said = words_of(drawn)
     current = float(re.search(r"The cell: ([\d.]+) mA", said)[1]) * 1e-3
     stop = int(np.argmin(np.abs(result.current - current)))
-    assert stop in result.sample_stop
+    assert current == pytest.approx(result.current[stop], rel=3e-3)
     assert f"at {result.voltage[stop]:.3g} V between" in said
+    when = re.search(r"\. ([\d.]+ (?:s|min)) into the run", said)[1]
+    then = [n for n, t in enumerate(result.time) if " ".join(time_words(t).split()) == when]
+    shown = re.search(r"The cell: ([\d.]+ mA) at", said)[1]
+    assert shown in {" ".join(current_words(result.current[n]).split()) for n in then}
     mantissa, power = re.search(r"are ([\d.]+) × 10([⁰¹²³⁴⁵⁶⁷⁸⁹]+) electrons", said).groups()
     electrons = float(mantissa) * 10.0 ** int(power.translate(DIGITS))
     assert electrons == pytest.approx(result.current[stop] / 1.602176634e-19, rel=0.03)

@@ -35,6 +35,7 @@ ELECTRON = 1.602176634e-19  # charge [C], exact by definition of the SI
 USUAL_PLATE = 1e-3  # drawn where a case does not say how thick its plate is [m]
 TALL = 2.5  # most height of swab, mask and plate together [in]
 ABOVE, BELOW = 1.0, 0.25  # for the battery, and under the plate [in]
+CANDIDATES = 150  # stops looked at to choose one
 BACK = 1.0  # thickness of the metal back of a pad, which no case states [mm]
 
 
@@ -42,8 +43,8 @@ BACK = 1.0  # thickness of the metal back of a pad, which no case states [mm]
 def cell_figure(result: Result) -> Figure:
     """The cell cut through the swab's axis: what is where, what flows where, what reacts.
 
-    Swab, mask and plate are to scale, battery and leads are not. Shown is one of the stops whose
-    maps were kept: that under which openings and mask alternate most.
+    Swab, mask and plate are to scale, battery and leads are not. Shown is a stop with the swab on
+    the plate, and of those the one under which openings and mask alternate most.
 
     Parameters
     ----------
@@ -83,20 +84,21 @@ def cell_figure(result: Result) -> Figure:
 
 
 def _choose_cut(result: Result) -> Cut:
-    """The kept stop under which openings and mask alternate most along the swab, and its scale."""
+    """The stop with the swab on the plate and most rims of openings under its axis."""
     swab = replace(result.case.swab, heading=0.0)
     half = 0.5 * contact_size(swab)[0] * MM
-    stops = [int(stop) for stop in result.sample_stop]
-    if not stops:
+    if not result.time.size or not result.sample_stop.size:
         raise InputError(Fault("no such map was kept", "a result that keeps maps", key="cell"))
+    stops = range(0, result.time.size, max(1, result.time.size // CANDIDATES))
     found = [(stop, _open_spans(result, stop)) for stop in stops]
 
-    def worth(entry: tuple[int, tuple[Span, ...]]) -> tuple[int, float, float]:
-        inside = [
-            (max(a, -half), min(b, half)) for a, b in entry[1] if min(b, half) > max(a, -half)
-        ]
+    def worth(entry: tuple[int, tuple[Span, ...]]) -> tuple[bool, int, float, float]:
+        stop, spans = entry
+        inside = [(max(a, -half), min(b, half)) for a, b in spans if min(b, half) > max(a, -half)]
         rims = sum(-half < edge < half for span in inside for edge in span)
-        return min(rims, 4), sum(b - a for a, b in inside), float(result.current[entry[0]])
+        left, right = _plate_ends(result, stop)
+        there = left <= -half and half <= right
+        return there, min(rims, 4), sum(b - a for a, b in inside), float(result.current[stop])
 
     stop, spans = max(found, key=worth)
     low, high, _, _, top = (value * MM for value in extent(swab))

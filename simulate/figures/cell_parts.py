@@ -193,20 +193,23 @@ def name_bodies(ax: Axes, cut: Cut, shape: Shape, case: Case) -> None:
     middle = 0.5 * sum(shape.span(shape.wire))
     wire, body = (shape.above(share, middle) for share in (shape.wire, shape.wet))
     back = not isinstance(cut.swab, Bud)
+    tilt = cut.swab.tilt if isinstance(cut.swab, Bud) else 0.0
     names = ("wet felt" if back else "wet cotton", "metal back" if back else "wire")
     kind = f"{names[1]}: cathode (−)"
     if high - low > 1.6 * cut.scale:
         level = 0.45 * wire[0] if back else 0.5 * (wire[1] + body[1])
         place = low + 0.55 * cut.scale if back else middle
         ax.text(place, level, names[0], ha="center", va="center", fontsize=9.5, zorder=9)
+        thin = wire[1] - wire[0] < 0.17 * cut.scale
         ax.text(
             middle,
-            0.5 * (wire[0] + wire[1]),
+            wire[1] + 0.1 * cut.scale if thin else 0.5 * (wire[0] + wire[1]),
             kind,
             ha="center",
             va="center",
+            rotation=math.degrees(tilt),
             fontsize=9.5,
-            color="white",
+            color=INK if thin else "white",
             zorder=9,
         )
     else:
