@@ -87,6 +87,18 @@ def test_the_wall_slope_is_the_derivative_of_the_current_by_the_drive(law, serie
         assert slope == pytest.approx((current[1] - current[0]) / (2 * step), rel=1e-6, abs=1e-5)
 
 
+@pytest.mark.parametrize("guess", [0.0, 0.002, 0.1, 0.2, 0.24])
+def test_a_wall_near_its_limit_finds_its_current_from_any_guess(guess):
+    """Newton's steps lead to and fro over the bend of a capped exponential: half bare, half capped.
+    A face of a pad on filming brass, drive and resistance as met in a run."""
+    row = law_row(sf.Tafel(1.0, 0.06 / math.log(10.0), limit=2000.0))
+    drive, series = 0.24496353812030247, 8.014483524359977e-05
+    current, _, eta = wall.wall_current(drive, series, row, guess)
+    assert eta + series * current == pytest.approx(drive, rel=1e-14)
+    assert current == pytest.approx(wall.kinetic_current(eta, row)[0], rel=1e-9)
+    assert current == pytest.approx(857.691028954856, rel=1e-9)
+
+
 @every_law
 @given(drive=st.floats(-3.0, 3.0), series=st.floats(1e-7, 1e-1), guess=st.floats(-2.0, 2.0))
 def test_the_wall_closes_its_circuit_from_any_first_guess(law, drive, series, guess):

@@ -77,8 +77,9 @@ def _bound(u, series, law):
 def wall_current(u, series, law, eta):
     """Solve u = eta + i(eta) * (series + film); returns i, di/du and eta.
 
-    Newton's method between brackets that halve when a step would leave them; ``eta`` is a first
-    guess. series [ohm m2]; i [A/m2]; u, eta [V].
+    Newton's method between brackets that halve when a step would leave them, or is not half as
+    long as that before the last: past the bend of a limited current Newton's steps lead to and fro.
+    ``eta`` is a first guess. series [ohm m2]; i [A/m2]; u, eta [V].
     """
     r = series + law[_FILM]
     if law[_KIND] == 0.0 or (law[_KIND] == 1.0 and law[_EXCHANGE] == 0.0):
@@ -92,6 +93,7 @@ def wall_current(u, series, law, eta):
     if not (low < eta < high):
         eta = far
     current, slope = kinetic_current(eta, law)
+    before = last = high - low
     for _ in range(200):
         fault = r * current + eta - u
         if abs(fault) <= 4e-16 * (abs(u) + r * abs(current)):
@@ -101,12 +103,13 @@ def wall_current(u, series, law, eta):
         else:
             low = eta
         step = eta - fault / (r * slope + 1.0)
-        inside = low < step < high
+        inside = low < step < high and 2.0 * abs(step - eta) <= before
         if not inside:
             step = 0.5 * (low + high)
         if step == eta:
             break
         moved = step - eta
+        before, last = last, abs(moved)
         eta = step
         if inside and abs(moved) <= _LAST_STEP * abs(eta):
             current += slope * moved
