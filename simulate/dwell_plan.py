@@ -194,7 +194,7 @@ def _in_words(plan: DwellPlan) -> tuple[str, ...]:
 
 _ADVICE = {
     "stencil": "To go on, change the stencil and not the hand: a thicker mask, or lines of more "
-    "equal width; or a lower voltage, so that the reaction evens the current out.",
+    "equal width. `swabfield explain` tells what else would help.",
     "path": "To go on, change the path: lines closer together, along another way as well, or "
     "farther past the openings; the stencil would allow it.",
     "seconds": "To go on, work slower or in a weaker liquid, so that a second counts for less.",

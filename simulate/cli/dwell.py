@@ -126,7 +126,7 @@ def _report(plan: DwellPlan, files: list[Path], shown: int | None) -> str:
     """The plan in a page."""
     columns = ("as it stands", "repeated", "schedule", "no better")
     spreads = (plan.stands, plan.repeated, plan.planned, plan.floor)
-    table = [("", "".join(f"{name:>13}" for name in columns))]
+    table = [("of the etch", "".join(f"{name:>13}" for name in columns))]
     table += [
         (name, "".join(f"{value(spread):>13}" for spread in spreads))
         for name, value in _NUMBERS.items()
@@ -160,8 +160,8 @@ _NUMBERS: dict[str, Callable[[Spread], str]] = {
     "evenness": lambda spread: f"{spread.evenness:.3f}",
     "in tolerance": lambda spread: f"{spread.within:.0%}",
     "edge ratio": lambda spread: _ratio(spread.edge_ratio),
-    "time on plate": lambda spread: f"{spread.time:.0f} s",
-    "re-wets": lambda spread: str(spread.rewets),
+    "time on plate": lambda spread: f"{spread.time:.0f} s" if spread.time else "-",
+    "re-wets": lambda spread: str(spread.rewets) if spread.time else "-",
 }
 _HEADING = f"{'line':>5}{'from (mm)':>16}{'to (mm)':>16}{'time':>7}{'passes':>8}"
 
