@@ -48,6 +48,7 @@ Reading order. Each file imports only from those above it; `tests/test_layers.py
     course        what is fixed before a run: cells, window, laws, stops
     tally         charge, peaks and samples on the plate
     blocks        where a run is cut because the metal's surface has changed
+    first_run     two processes compile what a first run needs
     etching       the run: blocks, rounds, and what they leave
     section       the field in a plane under the swab, with lines of equal current
     closed_forms  exact solutions: planes, cylinders, spheres, disks, corners

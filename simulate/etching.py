@@ -33,6 +33,8 @@ from simulate.blocks import (
 from simulate.case import Case
 from simulate.circuit import Supply
 from simulate.course import Course, lay_out, without_films
+from simulate.edges import find_edges
+from simulate.first_run import share_compiling
 from simulate.grid_error import with_grid_error
 from simulate.kernels import wet_swab as kernel
 from simulate.march import Rig, Track, first_condition, ledgers, march_on, remarks
@@ -92,6 +94,7 @@ def _etch(case: Case, progress: Progress | None, workers: int | None) -> Result:
     """One run on the cells of the case."""
     run = _Run(lay_out(case, workers), _Meter(progress), workers)
     try:
+        share_compiling(run.rehearse)
         run.survey()
         for first, last in run.blocks():
             run.work(first, last)
@@ -155,6 +158,12 @@ class _Run:
         self.guess = _none_of(course, course.setting)
 
     # ------------------------------------------------------------------------------ the loops
+
+    def rehearse(self) -> None:
+        """Do once what a run does beside solving fields."""
+        wet = self.course.setting.window.wet((0, 0))
+        find_edges(wet.body, wet.label)
+        self._march(self.fields, self.fields.responses)
 
     def survey(self) -> None:
         """Solve every place once, with the swab fresh and the metal bare."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from simulate.kernels.compiling import compiled, reducing
+from simulate.kernels.compiling import compiled, inner, reducing
 from simulate.kernels.layout import FIRST, HI, LAST, LO
 from simulate.kernels.vectors import WIDTH, load, spread_double, store, total, widen
 
@@ -40,8 +40,8 @@ def face_products(cells, values, p, q):
     return total
 
 
-@compiled
-def apply_plane(j, rows, tx, ty, tz, p, q):
+@inner
+def _apply_plane(j, rows, tx, ty, tz, p, q):
     """q = A p in plane j in flux form (exactly conservative); returns p.q of the plane."""
     product = spread_double(0.0)
     for k in range(rows[j + 1, 0, FIRST], rows[j + 1, 0, LAST]):
@@ -72,7 +72,7 @@ def apply_plane(j, rows, tx, ty, tz, p, q):
 def apply_planes(j_first, j_last, shape, rows, tx, ty, tz, p, q, sums):
     """q = A p for planes [j_first, j_last); ``sums[j]`` = p.q of plane j."""
     for j in range(j_first, j_last):
-        sums[j] = apply_plane(j, rows, tx, ty, tz, p, q)
+        sums[j] = _apply_plane(j, rows, tx, ty, tz, p, q)
 
 
 @compiled
@@ -89,7 +89,7 @@ def direct_and_apply(j_first, j_last, shape, rows, planes, tx, ty, tz, beta, z, 
             for c in range(planes[j], planes[j + 1]):
                 p[c] = z[c] + beta * p[c]
         if low <= j - 1 < high:
-            sums[j - 1] = apply_plane(j - 1, rows, tx, ty, tz, p, q)
+            sums[j - 1] = _apply_plane(j - 1, rows, tx, ty, tz, p, q)
 
 
 @reducing
