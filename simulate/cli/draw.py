@@ -5,13 +5,11 @@ from __future__ import annotations
 import argparse
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from simulate.cli import options, words
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
     from simulate.result import Result
 
 _STORY = """\
@@ -118,7 +116,7 @@ def _others(names: Sequence[str] | None, known: tuple[str, ...]) -> Iterator[str
 
 def _figures(
     arguments: argparse.Namespace, results: Sequence[Result]
-) -> Iterator[tuple[str, Figure]]:
+) -> Iterator[tuple[str, Any]]:
     """The figures wanted, one after the other."""
     from simulate.compare import told_apart
     from simulate.figures.gallery import BESIDE, CHART, FIGURES, drawable

@@ -7,12 +7,12 @@ Reading order within the folder::
     wording   titles and captions, made from the numbers
     shape     swab and cathode cut by a plane
     reactions  half-reactions at plate and cathode, in words
-    cell      the cell to scale, with battery, electrons, ions and half-reactions
-    cell_parts  what that is drawn of
     cutting   a stencil before it is cut: openings, islands, thin places
     maps      depth of etch; current density at one stop
     moments   current density at several moments on one scale
     profile   depth along a line
+    cell_parts  plate, mask, swab, battery and wires as shapes
+    cell      the cell to scale, with battery, electrons, ions and half-reactions
     exact     depth across one opening, with the exact solution over it
     row       contact time, crowding and depth side by side
     history   current, voltage, temperature and acid against time
