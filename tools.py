@@ -3,7 +3,7 @@
 Needs Python 3.11 or newer and nothing else; everything is put into ``.venv`` beside this file.
 
     demo    etch the demo case and say where its depth map lies
-    test    run the tests; words after it go to pytest
+    test    run the tests, a file on each processor; words after it go to pytest
     check   style and types
     gallery make the pictures in README.md anew, after a case or the model has changed
     lesson  make the lesson sheet anew from its runs
@@ -78,7 +78,8 @@ def test() -> None:
     if os.environ.get("SWABFIELD_VTK_TESTS") == "required":
         extras.append("vtk-test")
     set_up(f"[{','.join(extras)}]")
-    run("-m", "pytest", *sys.argv[2:])
+    side_by_side = [] if "-n" in sys.argv else ["-n", "auto", "--dist", "loadfile"]
+    run("-m", "pytest", *side_by_side, *sys.argv[2:])
 
 
 def check() -> None:
