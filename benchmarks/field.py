@@ -18,11 +18,13 @@ import subprocess
 import sys
 import tempfile
 import time
+import tracemalloc
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
+from numba import njit
 
 sys.path.insert(0, str(Path(__file__).parent))
 from geometries import Cell, make
@@ -50,22 +52,32 @@ def median_time(work: Callable[[], object], repeats: int) -> float:
     return statistics.median(times)
 
 
+@njit(nogil=True, error_model="numpy", fastmath=True)
+def _triad(a, b, c, first, last):  # type: ignore[no-untyped-def]
+    for n in range(first, last):
+        a[n] = b[n] + 3.0 * c[n]
+
+
 def triad(threads: int) -> float:
-    """Bandwidth of a = b + s c over arrays far larger than any cache [B/s], 24 B counted each."""
+    """Bandwidth of a = b + s c over arrays larger than any cache [B/s], 24 B counted an entry."""
     size = 20_000_000
     a, b, c = np.zeros(size), np.ones(size), np.ones(size)
-    cuts = np.linspace(0, size, threads + 1).astype(int)
-
-    def part(n: int) -> None:
-        own = slice(cuts[n], cuts[n + 1])
-        for start in range(own.start, own.stop, 4096):
-            piece = slice(start, min(start + 4096, own.stop))
-            np.multiply(c[piece], 3.0, out=a[piece])
-            a[piece] += b[piece]
-
+    cuts = [size * n // threads for n in range(threads + 1)]
     with ThreadPoolExecutor(threads) as pool:
-        seconds = median_time(lambda: list(pool.map(part, range(threads))), 3)
-    return 24.0 * size / seconds
+
+        def once() -> None:
+            list(pool.map(lambda n: _triad(a, b, c, cuts[n], cuts[n + 1]), range(threads)))
+
+        return 24.0 * size / median_time(once, 5)
+
+
+def memory(cell: Cell) -> float:
+    """Most memory that network, levels and vectors of a solve take [B], without the cell."""
+    tracemalloc.start()
+    Problem(cell).load_and_solve()
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    return float(peak)
 
 
 class Problem:
@@ -141,10 +153,11 @@ class Problem:
 def table_of_solves(sizes: list[int], bandwidth: dict[int, float], repeats: int) -> None:
     """Iterations, times and share of the triad for bath and swab."""
     print("\nLinear solve to a relative residual of 1e-8")
-    print("cell        cells    active  threads  its  network   set-up    solve  ns/act/it  triad")
+    print("cell       cells   active threads  its network  set-up   solve ns/act/it triad B/cell")
     for kind in ("bath", "swab"):
         for count in sizes:
             cell = make(kind, count)
+            each_cell = memory(cell) / cell.label.size
             for threads in sorted({1, processors()}):
                 problem = Problem(cell, threads)
                 network = median_time(problem.build, 1)
@@ -154,9 +167,9 @@ def table_of_solves(sizes: list[int], bandwidth: dict[int, float], repeats: int)
                 each = solve / problem.iterations / active
                 share = TRAFFIC / each / bandwidth[threads]
                 print(
-                    f"{kind:8s} {np.prod(cell.grid.shape) / 1e6:7.2f} M {active / 1e6:7.3f} M"
-                    f" {threads:6d} {problem.iterations:5d} {network:8.4f} {setup:8.4f}"
-                    f" {solve:8.4f} {1e9 * each:10.2f} {share:6.0%}",
+                    f"{kind:6s} {cell.label.size / 1e6:7.2f} M {active / 1e6:6.2f} M {threads:5d}"
+                    f" {problem.iterations:6d} {network:7.4f} {setup:7.4f} {solve:7.4f}"
+                    f" {1e9 * each:9.2f} {share:5.0%} {each_cell:5.0f}",
                     flush=True,
                 )
                 del problem
@@ -319,22 +332,29 @@ def _walk(problem: Problem, count: int):  # type: ignore[no-untyped-def]
 def table_of_large(limit: float) -> None:
     """As many cells as fit."""
     print("\nLarge boxes, all processors")
-    for count in (432, 632, 800):
+    for kind, count in (("swab", 432), ("bath", 432), ("swab", 632), ("bath", 632), ("bath", 800)):
         shape = (round(0.4 * count) + 2, count, count)
-        needed = memory_needed(shape)
+        needed = memory_needed(shape) * (1.0 if kind == "bath" else 0.25) + 9.0 * np.prod(shape)
         if needed > limit:
-            print(f"  {np.prod(shape) / 1e6:.0f} M cells would need {needed / 2**30:.0f} GiB")
+            print(
+                f"  {kind}, {np.prod(shape) / 1e6:.0f} M cells: {needed / 2**30:.0f} GiB, too many"
+            )
             continue
-        problem = Problem(make("bath", count), processors())
+        problem = Problem(make(kind, count), processors())
         start = time.perf_counter()
         problem.load_and_solve()
         seconds = time.perf_counter() - start
+        active = problem.network.unknowns / 1e6
         print(
-            f"  {np.prod(shape) / 1e6:6.1f} M cells, {problem.iterations} iterations, "
-            f"{seconds:.1f} s, peak {_peak() / np.prod(shape):.0f} B/cell of the whole process",
+            f"  {kind}, {np.prod(shape) / 1e6:5.1f} M cells, {active:5.1f} M active: "
+            f"{problem.iterations} iterations, {seconds:.1f} s",
             flush=True,
         )
         del problem
+    free = available_memory()
+    cells = free / (memory_needed((255, 632, 632)) / (255 * 632 * 632) + 9.0)
+    print(f"  {free / 2**30:.1f} GiB free hold a bath of {cells / 1e6:.0f} M cells, conductivity")
+    print(f"  and labels included; peak of this process {_peak() / 2**30:.1f} GiB")
 
 
 def _peak() -> float:
