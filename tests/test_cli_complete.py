@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 from simulate.cli import main
+from simulate.cli.facts import table
 
 ROOT = Path(__file__).parent.parent
 QUICK = [
@@ -19,6 +20,8 @@ QUICK = [
     *(["metals", "--metal", name] for name in ("copper", "stainless_304", "galvanised_steel")),
     ["recipe"],
     ["recipe", "--emf", "6 V", "--current-limit", "0.5 A", "--liquid", "water"],
+    ["recipe", "--emf", "2.1 V", "--metal", "stainless_304", "--volume", "2 L"],
+    ["recipe", "--supply", "zinc_carbon_9v", "--metal", "stainless_316"],
     ["recipe", "--case", str(ROOT / "cases" / "garden_tag.toml")],
 ]
 quick = pytest.mark.parametrize("words", QUICK, ids=lambda words: " ".join(map(str, words[-2:])))
@@ -41,7 +44,7 @@ def numbers(value: Any) -> Iterator[float]:
         for part in value.values() if isinstance(value, dict) else value:
             yield from numbers(part)
     elif isinstance(value, str):
-        yield from map(float, NUMBER.findall(value))
+        yield from map(float, re.findall(r"\d+(?:\.\d+)?", value))
     elif isinstance(value, int | float) and not isinstance(value, bool):
         yield float(value)
 
@@ -81,3 +84,10 @@ def test_a_number_that_machines_are_not_told_would_be_missed():
     assert not is_known("0.37", {0.36, 4.1, 37.2, 300.0})
     assert is_known("0.37", {0.3749e-3, 4.1})
     assert is_known("53.2", {326.35})
+
+
+def test_a_table_that_would_be_too_wide_stands_closer():
+    words = ["x" * 18] * 4
+    assert table([words], []) == ["  ".join(words)]
+    wide = ["x" * 19] * 4
+    assert table([wide], []) == [" ".join(wide)]

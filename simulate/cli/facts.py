@@ -127,10 +127,14 @@ def plain_datum(datum: Datum) -> dict[str, Any]:
     }
 
 
+ACROSS = 78
+"""Columns of the terminal a table may fill; a report sets it in by two."""
+
+
 def table(
     heads: Sequence[Sequence[str]], rows: Iterable[Sequence[str]], left: Sequence[int] = (0,)
 ) -> list[str]:
-    """A table as lines, each column as wide as it needs.
+    """A table as lines, each column as wide as it needs, two spaces apart, or one to fit `ACROSS`.
 
     Parameters
     ----------
@@ -140,8 +144,9 @@ def table(
     """
     cells = [*heads, *rows]
     widths = [max(len(row[k]) for row in cells) for k in range(len(cells[0]))]
+    gap = "  " if sum(widths) + 2 * (len(widths) - 1) <= ACROSS else " "
     return [
-        "  ".join(
+        gap.join(
             text.ljust(width) if k in left else text.rjust(width)
             for k, (text, width) in enumerate(zip(row, widths, strict=True))
         ).rstrip()
