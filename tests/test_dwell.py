@@ -106,7 +106,7 @@ def plan_of_slots(name: str = "thin_mask") -> DwellPlan:
 @cache
 def plan_of_demo() -> DwellPlan:
     demo = read_case(CASES / "garden_tag.toml")
-    return plan_dwell(with_changes(demo, {"grid.cell": "0.5 mm"}), 7e-6)
+    return plan_dwell(with_changes(demo, {"grid.cell": "0.5 mm", "grid.stop_spacing": 0.5}), 7e-6)
 
 
 # The least squares --------------------------------------------------------------------------------
