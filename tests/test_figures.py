@@ -636,6 +636,14 @@ def test_temperature_and_acid_are_drawn_where_the_run_followed_them(result):
     assert "Acid left: of that of a fresh swab" in words_of(figure)
 
 
+def test_next_to_no_change_of_the_voltage_does_not_fill_the_axis(result):
+    still = lifted(result, voltage=[8.0, 8.0001])
+    low, high = current_history(still).axes[1].get_ylim()
+    assert high - low > 0.3
+    low, high = current_history(lifted(result)).axes[1].get_ylim()
+    assert 1.0 < high - low < 1.3
+
+
 def test_average_current_is_charge_over_the_whole_time(result):
     said = words_of(current_history(lifted(result)))
     assert f"Current: {1e3 * (0.2 * 10 + 0.4 * 10) / 25:g} mA on average, 400 mA at most" in said

@@ -114,9 +114,7 @@ def _others(names: Sequence[str] | None, known: tuple[str, ...]) -> Iterator[str
     return (name for name in names or () if name in elsewhere)
 
 
-def _figures(
-    arguments: argparse.Namespace, results: Sequence[Result]
-) -> Iterator[tuple[str, Any]]:
+def _figures(arguments: argparse.Namespace, results: Sequence[Result]) -> Iterator[tuple[str, Any]]:
     """The figures wanted, one after the other."""
     from simulate.compare import told_apart
     from simulate.figures.gallery import BESIDE, CHART, FIGURES, drawable

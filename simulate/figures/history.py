@@ -42,9 +42,11 @@ def current_history(result: Result) -> Figure:
     upper.set(ylabel=f"current ({unit})", ylim=(0.0, 1.08 * peak * scale or 1.0))
     _draw_course(lower, result, result.voltage, math.nan, OCHRE)
     lower.set_ylabel("voltage (V)")
+    _keep_apart(lower, result.voltage, 0.05 * float(np.abs(result.voltage).max(initial=0.0)))
     for ax, (label, values) in zip(others, states, strict=True):
         _draw_course(ax, result, values, math.nan, INK)
         ax.set_ylabel(label)
+        _keep_apart(ax, values, 4.0)
     _time_axis([upper, lower, *others][-1], result)
     for ax in (upper, lower, *others):
         ax.grid(axis="y")
@@ -53,6 +55,16 @@ def current_history(result: Result) -> Figure:
     figure.align_ylabels()
     words(figure, _title(result), _caption(result))
     return figure
+
+
+def _keep_apart(ax: Axes, values: np.ndarray, least: float) -> None:
+    """Let an axis span at least so much, so that next to no change looks like it."""
+    if not values.size:
+        return
+    low, high = float(values.min()), float(values.max())
+    if high - low < least:
+        middle = 0.5 * (low + high)
+        ax.set_ylim(middle - 0.6 * least, middle + 0.6 * least)
 
 
 def _states(result: Result) -> list[tuple[str, np.ndarray]]:
