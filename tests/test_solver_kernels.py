@@ -104,6 +104,24 @@ def test_potentials_are_carried_where_both_layouts_have_the_cell(shape):
     assert (two.unpack(carried) == np.where(both, values, 0.0)).all()
 
 
+@every_shape
+def test_cells_that_hold_nothing_take_what_is_above_them(shape):
+    cell = awkward_box(shape, seed=29, dead=0.3)
+    network = cell.network()
+    draw = np.random.default_rng(11)
+    values = np.where(cell.solved & (draw.random(shape) < 0.5), draw.normal(size=shape), 0.0)
+    filled = packed(network, values)
+    layout.fill_from_above(network.rows, filled)
+    spans = network.rows[1:-1, 1:-1].transpose(1, 0, 2)
+    i = np.arange(shape[2])
+    stored = (spans[..., 4, None] <= i) & (i < spans[..., 5, None])
+    expected = values.copy()
+    for k in range(shape[0] - 2, -1, -1):
+        empty = (expected[k] == 0.0) & stored[k] & stored[k + 1]
+        expected[k][empty] = expected[k + 1][empty]
+    assert (network.unpack(filled) == expected).all()
+
+
 # ------------------------------------------------------------------------------------------ levels
 
 

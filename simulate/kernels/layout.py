@@ -171,3 +171,18 @@ def carry(shape, old_rows, old, rows, new):
             for half in range(2):
                 for m in range((first + 1 - half) // 2, (last + 1 - half) // 2):
                     new[row[half] + m] = old[source[half] + m]
+
+
+@compiled
+def fill_from_above(rows, values):
+    """Give cells that hold 0 what the cell above them holds, from the top down."""
+    for j in range(1, rows.shape[0] - 1):
+        for k in range(rows[j, 0, LAST] - 2, rows[j, 0, FIRST] - 1, -1):
+            row = rows[j, k]
+            above = rows[j, k + 1]
+            first = max(row[FIRST], above[FIRST])
+            last = min(row[LAST], above[LAST])
+            for half in range(2):
+                for m in range((first + 1 - half) // 2, (last + 1 - half) // 2):
+                    if values[row[half] + m] == 0.0:
+                        values[row[half] + m] = values[above[half] + m]
