@@ -153,7 +153,7 @@ class Hierarchy:
             self.phi = np.zeros(size)
             if start is not None:
                 layout.carry(network.shape, start[1], start[0], network.rows, self.phi)
-                layout.fill_from_above(network.rows, self.phi)
+                layout.fill_gaps(network.rows, self.phi)
         self._start = None
         return self.phi
 

@@ -6,6 +6,8 @@ dense matrices. Boxes are small, odd and thin; plans even (pairs join) and uneve
 
 from __future__ import annotations
 
+from itertools import product
+
 import numpy as np
 import pytest
 import twins
@@ -105,20 +107,27 @@ def test_potentials_are_carried_where_both_layouts_have_the_cell(shape):
 
 
 @every_shape
-def test_cells_that_hold_nothing_take_what_is_above_them(shape):
+def test_cells_that_hold_nothing_take_what_is_next_to_them_in_the_row_or_above(shape):
     cell = awkward_box(shape, seed=29, dead=0.3)
     network = cell.network()
     draw = np.random.default_rng(11)
-    values = np.where(cell.solved & (draw.random(shape) < 0.5), draw.normal(size=shape), 0.0)
+    values = np.where(cell.solved & (draw.random(shape) < 0.3), draw.normal(size=shape), 0.0)
     filled = packed(network, values)
-    layout.fill_from_above(network.rows, filled)
-    spans = network.rows[1:-1, 1:-1].transpose(1, 0, 2)
-    i = np.arange(shape[2])
-    stored = (spans[..., 4, None] <= i) & (i < spans[..., 5, None])
+    layout.fill_gaps(network.rows, filled)
     expected = values.copy()
-    for k in range(shape[0] - 2, -1, -1):
-        empty = (expected[k] == 0.0) & stored[k] & stored[k + 1]
-        expected[k][empty] = expected[k + 1][empty]
+    for k, j in product(range(shape[0] - 1, -1, -1), range(shape[1])):
+        first, last = network.rows[j + 1, k + 1, 4:]
+        row = expected[k, j, first:last]
+        held = np.flatnonzero(row)
+        for n in np.flatnonzero(row == 0.0):
+            before, behind = held[held < n], held[held > n]
+            if before.size:
+                row[n] = row[before[-1]]
+            elif behind.size:
+                row[n] = row[behind[0]]
+            elif k + 1 < shape[0]:
+                low, high = network.rows[j + 1, k + 2, 4:]
+                row[n] = expected[k + 1, j, first + n] if low <= first + n < high else 0.0
     assert (network.unpack(filled) == expected).all()
 
 

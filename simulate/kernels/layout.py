@@ -174,15 +174,26 @@ def carry(shape, old_rows, old, rows, new):
 
 
 @compiled
-def fill_from_above(rows, values):
-    """Give cells that hold 0 what the cell above them holds, from the top down."""
+def fill_gaps(rows, values):
+    """Give cells that hold 0 what the nearest before them in the row holds, or the nearest behind
+    them, or the cell above; from the top down."""
     for j in range(1, rows.shape[0] - 1):
-        for k in range(rows[j, 0, LAST] - 2, rows[j, 0, FIRST] - 1, -1):
+        for k in range(rows[j, 0, LAST] - 1, rows[j, 0, FIRST] - 1, -1):
             row = rows[j, k]
             above = rows[j, k + 1]
-            first = max(row[FIRST], above[FIRST])
-            last = min(row[LAST], above[LAST])
-            for half in range(2):
-                for m in range((first + 1 - half) // 2, (last + 1 - half) // 2):
-                    if values[row[half] + m] == 0.0:
-                        values[row[half] + m] = values[above[half] + m]
+            held = 0.0
+            for i in range(row[FIRST], row[LAST]):
+                c = row[i & 1] + (i >> 1)
+                if values[c] != 0.0:
+                    held = values[c]
+                else:
+                    values[c] = held
+            held = 0.0
+            for i in range(row[LAST] - 1, row[FIRST] - 1, -1):
+                c = row[i & 1] + (i >> 1)
+                if values[c] != 0.0:
+                    held = values[c]
+                elif held != 0.0:
+                    values[c] = held
+                elif above[FIRST] <= i < above[LAST]:
+                    values[c] = values[above[i & 1] + (i >> 1)]
