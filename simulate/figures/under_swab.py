@@ -130,7 +130,7 @@ def _draw_potential(ax: Axes, section: Section) -> float:
             zorder=5,
         )
         if named:
-            inner = levels[(levels >= low) & (levels <= high - 0.12 * (high - low))][::2]
+            inner = levels[(levels >= low) & (levels <= high - 0.2 * (high - low))][::2]
             texts = ax.clabel(
                 lines, inner.tolist(), fmt=lambda value: f"{value:.3g} V", fontsize=9.5, zorder=8
             )
