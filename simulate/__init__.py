@@ -26,7 +26,8 @@ Reading order. Each file imports only from those above it; `tests/test_layers.py
     edge_fields   the field close to an edge of metal or mask
     edges         fitted conductances near straight edges
     coarsening    which cells join into those of the next coarser level
-    multigrid     levels, cycle, conjugate gradients
+    level         one level: its box, its arrays, how it joins into the next
+    multigrid     cycle and conjugate gradients over all levels
     terminals     electrode faces and the supply between them
     potential     one stop: field, polarisation and circuit together
     window        the swab at one place over the plate: cells, conductivities, electrodes

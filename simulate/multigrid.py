@@ -20,19 +20,18 @@ rounding, hence the flexible (Polak-Ribiere) conjugate gradients of Notay, SIAM 
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from simulate.coarsening import Merge, merge_pairs
-from simulate.conductance import Faces, Network, empty_rows
+from simulate.conductance import Faces, Network
 from simulate.errors import ConvergenceError
 from simulate.kernels import iteration, layout, levels, smoothing
+from simulate.level import Level, make_levels, share_rows
 
 Floats = NDArray[np.float32]
 Doubles = NDArray[np.float64]
@@ -43,11 +42,7 @@ THREADED = 250_000
 """Cells from which on a level's planes are shared among threads."""
 
 
-def _nothing() -> Floats:
-    return np.zeros(1, np.float32)
-
-
-_NONE = _nothing()
+_NONE = np.zeros(1, np.float32)
 
 LAG = 0.5
 """By how much the conductances to electrodes may change before coarse levels are made anew [-]."""
@@ -58,43 +53,6 @@ def processors() -> int:
     if hasattr(os, "sched_getaffinity"):
         return len(os.sched_getaffinity(0))
     return os.cpu_count() or 1
-
-
-@dataclass(eq=False)
-class Level:
-    """One level: coefficients and work arrays, in the packed layout of `kernels.layout`.
-
-    All levels but the finest lie one after the other in the same arrays. ``merge`` tells how its
-    cells join into those of the next level; ``slabs`` are the ranges of planes that threads take.
-    """
-
-    shape: Shape
-    rows: Integers
-    planes: Integers
-    tx: Floats = field(default_factory=_nothing)
-    ty: Floats = field(default_factory=_nothing)
-    tz: Floats = field(default_factory=_nothing)
-    extra: Floats = field(default_factory=_nothing)
-    pivot: Floats = field(default_factory=_nothing)
-    b: Floats = field(default_factory=_nothing)
-    x: Floats = field(default_factory=_nothing)
-    merge: Merge | None = None
-    slabs: tuple[tuple[int, int], ...] = ()
-
-    @property
-    def faces(self) -> tuple[Floats, Floats, Floats]:
-        """Conductances along x, y, z."""
-        return self.tx, self.ty, self.tz
-
-    @property
-    def lines(self) -> tuple[Any, ...]:
-        """What the line solvers read, and the vectors they work on."""
-        return self.rows, *self.faces, self.pivot, self.b, self.x
-
-    @property
-    def held(self) -> int:
-        """Cells in the spans of all rows."""
-        return 2 * int((self.rows[:, :, layout.HI] - self.rows[:, :, layout.LO]).sum())
 
 
 class Hierarchy:
@@ -119,8 +77,8 @@ class Hierarchy:
         widths: tuple[Any, Any] = (1.0, 1.0),
         threads: int = 1,
     ) -> None:
-        self.levels = _make_levels(shape, widths)
-        self._table, self._all_rows = _share_rows(self.levels[1:])
+        self.levels = make_levels(shape, widths)
+        self._table, self._all_rows = share_rows(self.levels[1:])
         self.phi, self.r, self.p, self.q, self.move = (np.zeros(0) for _ in range(5))
         self.threads = threads
         self._start: tuple[Doubles, Integers] | None = None
@@ -496,32 +454,3 @@ class Hierarchy:
         if lead is not None:
             whole -= strength * float(lead @ along) ** 2
         return bare, whole
-
-
-def _make_levels(shape: Shape, widths: Sequence[Any]) -> list[Level]:
-    chain = [Level(shape, *empty_rows(shape))]
-    hy, hx = (
-        np.broadcast_to(np.asarray(w, dtype=float), n)
-        for w, n in zip(widths, shape[1:], strict=True)
-    )
-    while max(chain[-1].shape[1:]) > 1:
-        merge = merge_pairs(hy, hx)
-        hy, hx = merge.widths
-        chain[-1].merge = merge
-        coarse = (shape[0], hy.size, hx.size)
-        chain.append(Level(coarse, *empty_rows(coarse)))
-    return chain
-
-
-def _share_rows(coarser: Sequence[Level]) -> tuple[Integers, Integers]:
-    """Put the rows of levels one after the other into one array; the table of `cycle_below`."""
-    entries, count = [], 0
-    for level in coarser:
-        factors = level.merge.factors if level.merge is not None else (0, 0)
-        entries.append((count, 0, *level.shape[1:], *factors))
-        count += level.rows.shape[0]
-    layers = coarser[0].rows.shape[1] if coarser else 0
-    all_rows = np.zeros((count, layers, 6), np.int64)
-    for level, entry in zip(coarser, entries, strict=True):
-        level.rows = all_rows[entry[0] : entry[0] + level.rows.shape[0]]
-    return np.array(entries, np.int64).reshape(-1, 6), all_rows
