@@ -70,6 +70,7 @@ Reading order. Each file imports only from those above it; `tests/test_layers.py
     explain       why here deeper than there: causes, shares, the change that helps
     compare       several results beside each other
     variation     what a sweep varies, and the points that makes
+    swept         what a sweep leaves: rows, table, chart, file
     sweep         many cases over processes or a cluster
     page          the classroom page: one file to pass on
     cli           commands and words for the terminal
@@ -104,7 +105,8 @@ if TYPE_CHECKING:
     from simulate.polarisation import ButlerVolmer, Linear, Tafel
     from simulate.potential import Electrode, solve_potential
     from simulate.result import Result, read_result, write_result
-    from simulate.sweep import Sweep, cluster_executor, run_sweep, write_sweep
+    from simulate.sweep import cluster_executor, run_sweep
+    from simulate.swept import Sweep, write_sweep
     from simulate.variation import Axis, parse_vary
 
     __version__: str
@@ -160,7 +162,8 @@ _HOMES = {
     "dwell": ("plan_dwell",),
     "dwell_plan": ("DwellPlan",),
     "variation": ("Axis", "parse_vary"),
-    "sweep": ("Sweep", "cluster_executor", "run_sweep", "write_sweep"),
+    "sweep": ("cluster_executor", "run_sweep"),
+    "swept": ("Sweep", "write_sweep"),
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 

@@ -12,7 +12,7 @@ from sample_result import sample_result
 
 from simulate.cli import main
 from simulate.result import write_result
-from simulate.sweep import Row, Sweep, write_sweep
+from simulate.swept import Row, Sweep, write_sweep
 from simulate.variation import Axis
 
 

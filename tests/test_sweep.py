@@ -25,7 +25,8 @@ from simulate import sweep as sweeping
 from simulate.case import parse_case
 from simulate.errors import InputError
 from simulate.etching import etch_case
-from simulate.sweep import NUMBERS, run_sweep, write_sweep
+from simulate.sweep import run_sweep
+from simulate.swept import NUMBERS, write_sweep
 from simulate.variation import grid_points, parse_vary, sample_points
 
 TINY = """

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from simulate.cli import options, words
 
 if TYPE_CHECKING:
-    from simulate.sweep import Sweep
+    from simulate.swept import Sweep
 
 _STORY = """\
 Run a case over every combination of some values, or over a sample of them, and
@@ -94,7 +94,7 @@ def _claim(path: Path, force: bool) -> None:
 
 def _keep(found: Sweep, path: Path, chart: str) -> list[Path]:
     from simulate.result import replacing
-    from simulate.sweep import write_sweep
+    from simulate.swept import write_sweep
 
     files = [path / name for name in ("sweep.csv", "sweep.nc")]
     with replacing(files[0]) as part:
@@ -129,7 +129,7 @@ def _report(found: Sweep, files: list[Path], chart: str) -> str:
 
 
 def _show(chart: str, row: Any) -> str:
-    from simulate.sweep import NUMBERS
+    from simulate.swept import NUMBERS
     from simulate.units import format_quantity
 
     unit = NUMBERS[chart]
