@@ -374,13 +374,24 @@ class Hierarchy:
         """Zero x where nothing is solved for."""
         self._on_planes(iteration.clear_dead, self.levels[0].pivot, x)
 
-    def _direct(self, beta: float, z: Floats, sums: Doubles) -> None:
-        """p = z + beta p; q = A p without ties."""
-        level, p, q = self.levels[0], self.p, self.q
+    def _direct(self, alpha: float, beta: float, z: Floats, sums: Doubles) -> None:
+        """move += alpha p, then p = z + beta p; q = A p without ties."""
+        level, p, q, move = self.levels[0], self.p, self.q, self.move
         self._over(
             level,
             lambda slab, _: iteration.direct_and_apply(
-                *slab, level.shape, level.rows, level.planes, *level.faces, beta, z, p, q, sums
+                *slab,
+                level.shape,
+                level.rows,
+                level.planes,
+                *level.faces,
+                alpha,
+                beta,
+                z,
+                p,
+                q,
+                move,
+                sums,
             ),
         )
         for seam in self._seams(level, 1):
@@ -418,14 +429,15 @@ class Hierarchy:
         start = self.dot(r, r) ** 0.5
         unit = start or 1.0  # the cycle sees numbers of order one, whatever the currents are
         self._on_planes(iteration.begin, unit, r, finest.b, q)
-        alpha, zr, residual, count = 0.0, 1.0, 1.0, 0
+        alpha, zr, residual, count = 0.0, 1.0, 1.0, 0  # the step of length alpha is still to do
         while not residual <= tolerance and start != 0.0 and count < most:
             count += 1
             z = self.cycle()
             self._on_planes(iteration.dots, z, r, q, first, second)
             before, zr = zr, float(first.sum())
             beta = -alpha * float(second.sum()) / before if count > 1 else 0.0
-            self._direct(beta, z, first)
+            self._direct(alpha, beta, z, first)
+            alpha = 0.0
             pq = float(first.sum()) + iteration.face_products(self._cells, self._ties, p, q)
             if lead is not None:
                 along = iteration.gather_dot(self._cells, lead, p)
@@ -434,8 +446,10 @@ class Hierarchy:
             if not pq > 0.0:  # the circuit has left the matrix nothing to hold on to, or NaN
                 break
             alpha = zr / pq
-            self._on_planes(iteration.advance, alpha, unit, p, q, self.move, r, finest.b, first)
+            self._on_planes(iteration.advance, alpha, unit, q, r, finest.b, first)
             residual = float(first.sum()) ** 0.5 / start
+        if alpha != 0.0:
+            self._on_planes(iteration.add_along, alpha, p, self.move)
         if start != 0.0 and not residual <= tolerance:
             raise ConvergenceError(
                 "the linear solve",

@@ -76,8 +76,10 @@ def apply_planes(j_first, j_last, shape, rows, tx, ty, tz, p, q, sums):
 
 
 @compiled
-def direct_and_apply(j_first, j_last, shape, rows, planes, tx, ty, tz, beta, z, p, q, sums):
-    """p = z + beta p over a slab of planes, and q = A p one plane behind.
+def direct_and_apply(
+    j_first, j_last, shape, rows, planes, tx, ty, tz, alpha, beta, z, p, q, x, sums
+):
+    """x += alpha p, then p = z + beta p over a slab of planes, and q = A p one plane behind.
 
     At a side where the slab meets another, q of its last plane is left to `apply_planes`.
     """
@@ -87,6 +89,7 @@ def direct_and_apply(j_first, j_last, shape, rows, planes, tx, ty, tz, beta, z, 
     for j in range(j_first, j_last + 1):
         if j < j_last:
             for c in range(planes[j], planes[j + 1]):
+                x[c] += alpha * p[c]
                 p[c] = z[c] + beta * p[c]
         if low <= j - 1 < high:
             sums[j - 1] = _apply_plane(j - 1, rows, tx, ty, tz, p, q)
@@ -107,18 +110,24 @@ def dots(j_first, j_last, planes, z, r, q, zr, zq):
 
 
 @reducing
-def advance(j_first, j_last, planes, alpha, unit, p, q, x, r, r32, sums):
-    """x += alpha p; r -= alpha q; r32 = r / unit; plane sums of r.r."""
+def advance(j_first, j_last, planes, alpha, unit, q, r, r32, sums):
+    """r -= alpha q; r32 = r / unit; plane sums of r.r."""
     scale = 1.0 / unit
     for j in range(j_first, j_last):
         a = 0.0
         for m in range(planes[j], planes[j + 1]):
-            x[m] += alpha * p[m]
             v = r[m] - alpha * q[m]
             r[m] = v
             r32[m] = v * scale
             a += v * v
         sums[j] = a
+
+
+@compiled
+def add_along(j_first, j_last, planes, length, p, x):
+    """x += length * p."""
+    for m in range(planes[j_first], planes[j_last]):
+        x[m] += length * p[m]
 
 
 @reducing
