@@ -24,6 +24,11 @@ is sought [-]. A supply that holds its current whatever the voltage leaves an an
 from the cathode at any potential, and no step could be found to where it rests: at no current."""
 
 
+ROUNDING = 1e-12
+"""To what part of it the anode's current is known: an overpotential of volts is rounded to 1e-16 of
+itself, and the current changes by e in some hundredths of a volt."""
+
+
 class Terminals:
     """The electrode faces as seen from the potentials: currents, slopes, and the supply."""
 
@@ -82,7 +87,7 @@ class Terminals:
         current, slope = self.anode(v, phi, move, step)
         for _ in range(200):
             gap = current - (a + b * v)
-            if abs(gap) <= 1e-14 * (abs(current) + abs(a + b * v)):
+            if abs(gap) <= ROUNDING * (abs(current) + abs(a + b * v)):
                 break
             low, high = (low, v) if gap > 0 else (v, high)
             reach = 2.0 * (1.0 + abs(v))
