@@ -10,11 +10,15 @@ from typing import TYPE_CHECKING, Any
 
 from simulate.cli import options, safety_box, words
 from simulate.cli.run_folder import MANIFEST, RunFolder, default_path, manifest
+from simulate.cli.second_artist import SecondArtist
 
 if TYPE_CHECKING:
     from simulate.case import Case
     from simulate.precautions import Precautions
     from simulate.result import Result
+
+FORMATS = ("png", "svg")
+"""Of the figures in a run folder."""
 
 _STORY = """\
 Draw the swab over the plate as the case says, and leave a folder with the map
@@ -47,13 +51,20 @@ def etch(arguments: argparse.Namespace) -> int:
     case = read_case(arguments.case)
     path = Path(arguments.out) if arguments.out else default_path(arguments.case)
     folder = RunFolder(path, arguments.force)
-    with words.progress("etching", not arguments.quiet) as step:
-        result = etch_case(_asked(case, arguments.error), progress=step)
-    if arguments.error:
-        result = replace(result, case=case)
-    with words.progress("writing", not arguments.quiet):
-        box = after_run(result)
-        state, files = _keep(result, box, folder, started)
+    with SecondArtist() as artist:
+        with words.progress("etching", not arguments.quiet) as step:
+
+            def progress(done: int, expected: int) -> None:
+                artist.expect(expected)
+                if step is not None:
+                    step(done, expected)
+
+            result = etch_case(_asked(case, arguments.error), progress=progress)
+        if arguments.error:
+            result = replace(result, case=case)
+        with words.progress("writing", not arguments.quiet):
+            box = after_run(result)
+            state, files = _keep(result, box, folder, started, artist)
     status = options.EXIT_DONE if state == "done" else options.EXIT_INTERRUPTED
     if arguments.json:
         content = {"exit": status, "state": state, "folder": str(path)}
@@ -74,10 +85,9 @@ def _asked(case: Case, error: bool) -> Case:
 
 
 def _keep(
-    result: Result, box: Precautions, folder: RunFolder, started: datetime
+    result: Result, box: Precautions, folder: RunFolder, started: datetime, artist: SecondArtist
 ) -> tuple[str, list[Path]]:
     """Write the run folder, the dearest file first; the state it is in, and its files."""
-    from simulate.figures import draw_result
     from simulate.result import write_result
 
     folder.clear()
@@ -87,7 +97,7 @@ def _keep(
     summary = {"schema": words.SCHEMA, **result.summary, "safety": box.plain()}
     files.append(folder.write("summary.json", summary))
     try:
-        files += draw_result(result, folder.path / "figures", ("png", "svg"))
+        files += _draw(result, files[0], folder.path / "figures", artist)
     except KeyboardInterrupt:
         state = "interrupted"
     status = options.EXIT_DONE if state == "done" else options.EXIT_INTERRUPTED
@@ -96,6 +106,21 @@ def _keep(
     )
     files.append(folder.write(MANIFEST, content))
     return state, files
+
+
+def _draw(result: Result, file: Path, folder: Path, artist: SecondArtist) -> list[Path]:
+    """Draw the usual figures, the latter half of them in a second process if there is one."""
+    from simulate.figures.gallery import USUAL, draw_result, drawable
+
+    names = [name for name in USUAL if name in drawable(result)]
+    half = (len(names) + 1) // 2
+    shared = not result.partial and artist.order(file, folder, names[half:], FORMATS)
+    own = draw_result(result, folder, FORMATS, figures=names[:half] if shared else names)
+    if not shared:
+        return [*own]
+    if not artist.finished():
+        draw_result(result, folder, FORMATS, figures=names[half:])
+    return [*own, *(folder / f"{name}.{kind}" for name in names[half:] for kind in FORMATS)]
 
 
 def _report(result: Result, box: Precautions, files: list[Path], state: str) -> str:

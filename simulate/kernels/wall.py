@@ -14,6 +14,12 @@ _LEAST_SLOPE = 1e-3
 _LAST_STEP = 1e-9
 
 
+@inner
+def _power(a, p):
+    """a**p; the usual p = 4 by multiplying, which takes a tenth of the time."""
+    return (a * a) * (a * a) if p == 4.0 else a**p
+
+
 @compiled
 def kinetic_current(eta, law):
     """Capped current density and its slope di/deta at the kinetic overpotential eta."""
@@ -43,17 +49,16 @@ def kinetic_current(eta, law):
     if limit < math.inf:
         p = law[_SHARP]
         a = abs(current) / limit
+        small = min(a, 1.0 / a) if a > 0.0 else 0.0
+        power = _power(small, p)
+        bracket = 1.0 + power
+        root = 1.0 / math.sqrt(math.sqrt(bracket)) if p == 4.0 else bracket ** (-1.0 / p)
         if a <= 1.0:
-            bracket = 1.0 + a**p
-            root = bracket ** (-1.0 / p)
             current = current * root
             slope = slope * root / bracket
         else:
-            small = a**-p
-            bracket = 1.0 + small
-            root = bracket ** (-1.0 / p)
             current = math.copysign(limit * root, current)
-            slope = slope * (small / a) * root / bracket
+            slope = slope * (power / a) * root / bracket
     return current, slope
 
 
