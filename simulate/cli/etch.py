@@ -110,17 +110,17 @@ def _keep(
 
 def _draw(result: Result, file: Path, folder: Path, artist: SecondArtist) -> list[Path]:
     """Draw the usual figures, the latter half of them in a second process if there is one."""
-    from simulate.figures.gallery import USUAL, draw_result, drawable
+    from simulate.figures import draw_result
+    from simulate.figures.gallery import USUAL, drawable
 
     names = [name for name in USUAL if name in drawable(result)]
-    half = (len(names) + 1) // 2
-    shared = not result.partial and artist.order(file, folder, names[half:], FORMATS)
-    own = draw_result(result, folder, FORMATS, figures=names[:half] if shared else names)
-    if not shared:
-        return [*own]
+    own, others = names[: (len(names) + 1) // 2], names[(len(names) + 1) // 2 :]
+    if result.partial or not artist.order(file, folder, others, FORMATS):
+        return [*draw_result(result, folder, FORMATS)]
+    files = draw_result(result, folder, FORMATS, figures=own)
     if not artist.finished():
-        draw_result(result, folder, FORMATS, figures=names[half:])
-    return [*own, *(folder / f"{name}.{kind}" for name in names[half:] for kind in FORMATS)]
+        draw_result(result, folder, FORMATS, figures=others)
+    return [*files, *(folder / f"{name}.{kind}" for name in others for kind in FORMATS)]
 
 
 def _report(result: Result, box: Precautions, files: list[Path], state: str) -> str:

@@ -71,11 +71,11 @@ class SecondArtist:
 
 def wait_and_draw() -> None:
     """What the second process does."""
-    import matplotlib.backends.backend_svg  # noqa: F401
-
     from simulate.figures import draw_result
+    from simulate.figures.style import get_ready
     from simulate.result import read_result
 
+    get_ready()
     line = sys.stdin.readline()
     if line:
         order = json.loads(line)

@@ -127,7 +127,7 @@ def write_figures(
     for name, figure in figures:
         with style():  # laid out once, for all formats
             figure.draw_without_rendering()
-            figure.set_layout_engine("none")
+            figure.set_layout_engine(None)
         for kind in formats:
             written.append(target / f"{name}.{kind}")
             save_figure(figure, written[-1], outlines=outlines)

@@ -48,6 +48,11 @@ def style() -> Iterator[None]:
         yield
 
 
+def get_ready() -> None:
+    """Load what the first figure needs, ahead of it."""
+    import matplotlib.figure  # noqa: F401
+
+
 def styled(draw: Callable[_Given, Figure]) -> Callable[_Given, Figure]:
     """Let a function that makes a figure run in `style`."""
 
