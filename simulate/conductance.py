@@ -87,7 +87,7 @@ def empty_rows(shape: tuple[int, int, int]) -> tuple[Integers, Integers]:
     return np.zeros((ny + 2, nz + 2, 6), np.int64), np.zeros(ny + 1, np.int64)
 
 
-def split_size(shape: tuple[int, int, int]) -> int:
+def most_places(shape: tuple[int, int, int]) -> int:
     """About the most entries of a packed array for ``shape = (nz, ny, nx)``."""
     nz, ny, nx = shape
     return ny * (nz * (nx // 16 * 16 + 17) + 8) + nx + 64
@@ -110,7 +110,7 @@ def memory_needed(shape: tuple[int, int, int], size: int | None = None) -> float
 
     size : places of a packed array; without it, as if every cell were solved for.
     """
-    places = split_size(shape) if size is None else size
+    places = most_places(shape) if size is None else size
     per_place = BYTES_PER_PLACE_OF_A_ROW if 1 in shape[1:] else BYTES_PER_PLACE
     return float(places * per_place + shape[1] * shape[2] * BYTES_PER_COLUMN)
 

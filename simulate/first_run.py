@@ -25,7 +25,9 @@ def share_compiling(others: Callable[[], object]) -> None:
     """
     if solver_is_compiled() or not sys.executable:
         return
-    second = subprocess.Popen([sys.executable, "-c", _SOLVE], stdout=subprocess.DEVNULL)
+    second = subprocess.Popen(
+        [sys.executable, "-c", _SOLVE], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+    )
     try:
         others()
         second.wait(PATIENCE)

@@ -27,6 +27,8 @@ class Level:
 
     All levels but the finest lie one after the other in the same arrays. ``merge`` tells how its
     cells join into those of the next level; ``slabs`` are the ranges of planes that threads take.
+    ``extra`` are the conductances to fixed potentials that the finest level gives to coarser ones;
+    it has none itself.
     """
 
     shape: Shape

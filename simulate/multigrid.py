@@ -41,9 +41,6 @@ Shape = tuple[int, int, int]
 THREADED = 250_000
 """Cells from which on a level's planes are shared among threads."""
 
-
-_NONE = np.zeros(1, np.float32)
-
 LAG = 0.5
 """By how much the conductances to electrodes may change before coarse levels are made anew [-]."""
 
@@ -60,8 +57,8 @@ class Hierarchy:
 
     The arrays are made once and reused for network after network of the same shape: `load` puts a
     network in, `retie` changes the conductances to electrodes, `solve` solves. The same numbers
-    come out, to the last bit, for any number of threads. ``phi`` holds the potentials [V]; `begin`
-    tells whether the next network starts from them.
+    come out, to the last bit, for any number of threads. ``phi`` holds the potentials [V]; `place`
+    is told what the next network starts from.
 
     Parameters
     ----------
@@ -81,7 +78,6 @@ class Hierarchy:
         self._table, self._all_rows = share_rows(self.levels[1:])
         self.phi, self.r, self.p, self.q, self.move = (np.zeros(0) for _ in range(5))
         self.threads = threads
-        self._start: tuple[Doubles, Integers] | None = None
         self._sums = np.zeros((2, shape[1]))
         self._cells = np.zeros(0, np.int64)
         self._where = np.zeros((0, 3), np.int64)
@@ -93,18 +89,17 @@ class Hierarchy:
 
     # ------------------------------------------------------------------------------ loading
 
-    def begin(self, phi: Doubles | None, rows: Integers | None = None) -> None:
-        """What the next network starts from: nothing, or potentials in the layout of ``rows``."""
-        self._start = None if phi is None or rows is None else (phi, rows)
+    def place(self, network: Network, start: tuple[Doubles, Integers] | None = None) -> Doubles:
+        """Make room for a network; returns ``phi``, with what it starts from in its layout.
 
-    def place(self, network: Network) -> Doubles:
-        """Make room for a network; returns ``phi``, with what it starts from in its layout."""
+        start : potentials [V] and the ``rows`` of their layout; from 0 without.
+        """
         finest = self.levels[0]
         if network.shape != finest.shape:
             raise ValueError(f"network of {network.shape} in a hierarchy of {finest.shape}")
         finest.rows, finest.planes = network.rows, network.planes
         self._make_room(network.tx.size)
-        size, start = self.r.size, self._start
+        size = self.r.size
         if start is not None and start[1] is network.rows and start[0].size == size:
             self.phi = start[0]
         else:
@@ -112,7 +107,6 @@ class Hierarchy:
             if start is not None:
                 layout.carry(network.shape, start[1], start[0], network.rows, self.phi)
                 layout.fill_gaps(network.rows, self.phi)
-        self._start = None
         return self.phi
 
     def load(self, network: Network, ties: Doubles) -> None:
@@ -125,7 +119,7 @@ class Hierarchy:
         self._over(
             finest,
             lambda slab, _: levels.factor_lines(
-                *slab, finest.shape, finest.rows, *finest.faces, _NONE, finest.pivot
+                *slab, finest.shape, finest.rows, *finest.faces, finest.extra, finest.pivot
             ),
         )
         self._sort_cells(network.faces)
@@ -184,15 +178,14 @@ class Hierarchy:
         for n, (fine, coarse) in enumerate(pairwise(self.levels)):
             merge = fine.merge
             assert merge is not None
-            extra = fine.extra if n else _NONE
             rows = (fine.rows, coarse.rows)
             outs = (*coarse.faces, coarse.extra)
             if merge.regular and merge.factors == (2, 2):
                 ends = (fine.shape, coarse.shape)
-                levels.coarsen_level(*ends, *rows, *fine.faces, extra, *outs, self._rows)
+                levels.coarsen_level(*ends, *rows, *fine.faces, fine.extra, *outs, self._rows)
             else:
                 levels.coarsen_by_table(
-                    fine.shape, *merge.parents, *rows, *fine.faces, extra, *outs
+                    fine.shape, *merge.parents, *rows, *fine.faces, fine.extra, *outs
                 )
             if n == 0:
                 parents = np.empty_like(self._cells)

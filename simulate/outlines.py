@@ -213,7 +213,7 @@ def _pen_rings(strokes: Sequence[Any], flatness: float) -> Iterator[Floats]:
             for control, end in zip(controls[:-1], [*middles, controls[-1]], strict=True):
                 ring.extend(curve_points([ring[-1], control, end], flatness))
         else:
-            raise NotImplementedError(verb)
+            raise ValueError(f"{verb} in a font that has lines and parabolas alone")
 
 
 @lru_cache(maxsize=len(FONTS))

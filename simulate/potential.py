@@ -157,7 +157,7 @@ def solve_network(
     """
     mesh = Hierarchy(network.shape) if hierarchy is None else hierarchy
     faces = network.faces
-    mesh.begin(*((None, None) if start is None else (start.phi, start.rows)))
+    mesh.place(network, None if start is None else (start.phi, start.rows))
     eta = np.zeros(faces.cell.size)
     if start is not None and start.wall.size == eta.size:
         eta[:] = start.wall
@@ -167,7 +167,7 @@ def solve_network(
 
 
 def _newton(network: Network, mesh: Hierarchy, walls: Terminals, tolerance: float) -> Solution:
-    phi = mesh.place(network)
+    phi = mesh.phi
     iterations, loaded, first_scale, residual = 0, False, 0.0, np.inf
     met = False  # whether the line search has left the walls as they are at phi
     for step in range(NEWTON_STEPS + 1):

@@ -8,7 +8,6 @@ starting from the field of the one before; the groups do not depend on the numbe
 
 from __future__ import annotations
 
-import os
 import threading
 from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -20,7 +19,7 @@ from numpy.typing import NDArray
 from simulate.circuit import Supply
 from simulate.conductance import Faces, Network, require_memory
 from simulate.kernels import iteration
-from simulate.multigrid import Hierarchy
+from simulate.multigrid import Hierarchy, processors
 from simulate.potential import Solution, solve_network
 from simulate.surface import Surface
 from simulate.window import Conductivities, Place, Wet, Window, build_window
@@ -288,7 +287,7 @@ def solve_spots(
     ConvergenceError : a field could not be solved.
     """
     require_memory(setting.window.shape)
-    workers = workers or worker_count()
+    workers = workers or processors()
     local = threading.local()
 
     def group(start: int) -> list[list[StopField]]:
@@ -316,10 +315,3 @@ def solve_alone(
 ) -> StopField:
     """One spot at any factor and with any supply, from nothing: what the nodes are held against."""
     return _Bench(setting, surface).solve(spot, [factor], supply)[0]
-
-
-def worker_count() -> int:
-    """Processors this process may use."""
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1

@@ -36,8 +36,8 @@ from numpy.typing import NDArray
 from simulate.case import Case, parse_case, with_changes
 from simulate.errors import Fault, InputError, ResultError, SwabfieldError
 from simulate.etching import etch_case
+from simulate.multigrid import processors
 from simulate.result import replacing
-from simulate.spots import worker_count
 from simulate.swept import NUMBERS, Row, Sweep
 from simulate.variation import Axis, grid_points, sample_points
 
@@ -101,7 +101,7 @@ def run_sweep(
     found = _kept(folder, texts)
     todo = {digest: text for digest, text in texts.items() if digest not in found}
     total = len(texts)
-    answers = _answers(todo, executor, workers or worker_count())
+    answers = _answers(todo, executor, workers or processors())
     with contextlib.suppress(KeyboardInterrupt), contextlib.closing(answers):
         for digest, answer in answers:
             found[digest] = answer

@@ -16,8 +16,8 @@ from simulate.conductance import (
     available_memory,
     build_network,
     memory_needed,
+    most_places,
     require_memory,
-    split_size,
 )
 
 SINGLE = 1.2e-7  # two roundings to single precision, relative
@@ -156,7 +156,7 @@ def test_every_cell_has_a_place_of_its_own_in_the_packed_layout(shape, dead):
     assert np.unique(places).size == cell.solved.sum()
     assert (places > 0).all()
     assert (places < network.tx.size).all()
-    assert network.tx.size <= split_size(shape)
+    assert network.tx.size <= most_places(shape)
 
 
 def test_neighbours_in_x_of_one_parity_lie_side_by_side():

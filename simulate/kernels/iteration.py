@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from simulate.kernels.compiling import compiled, inner, reducing
-from simulate.kernels.layout import FIRST, HI, LAST, LO
+from simulate.kernels.layout import FIRST, HI, LAST, LO, neighbours
 from simulate.kernels.vectors import WIDTH, load, spread_double, store, total, widen
 
 
@@ -46,11 +46,7 @@ def _apply_plane(j, rows, tx, ty, tz, p, q):
     product = spread_double(0.0)
     for k in range(rows[j + 1, 0, FIRST], rows[j + 1, 0, LAST]):
         for half in range(2):
-            own = rows[j + 1, k, half]
-            right = rows[j + 1, k, 1 - half] + half
-            left = right - 1
-            north = rows[j + 2, k, half]
-            south = rows[j, k, half]
+            own, left, right, south, north = neighbours(rows, j, k, half)
             above = rows[j + 1, k + 1, half]
             below = rows[j + 1, k - 1, half]
             for m in range(rows[j + 1, k, LO], rows[j + 1, k, HI], WIDTH):
@@ -179,9 +175,7 @@ def rounding(j_first, j_last, shape, rows, tx, ty, tz, x, sums):
         product = 0.0
         for k in range(rows[j + 1, 0, FIRST], rows[j + 1, 0, LAST]):
             for half in range(2):
-                own = rows[j + 1, k, half]
-                left = rows[j + 1, k, 1 - half] + half - 1
-                south = rows[j, k, half]
+                own, left, _, south, _ = neighbours(rows, j, k, half)
                 below = rows[j + 1, k - 1, half]
                 for m in range(rows[j + 1, k, LO], rows[j + 1, k, HI]):
                     c = own + m

@@ -124,6 +124,13 @@ def lay_rows(start, shape, rows, planes):
     return place + margin
 
 
+@inner
+def neighbours(rows, j, k, half):
+    """Where a half row begins, and where the neighbours of its cells at -x, +x, -y and +y do."""
+    right = rows[j + 1, k, 1 - half] + half
+    return rows[j + 1, k, half], right - 1, right, rows[j, k, half], rows[j + 2, k, half]
+
+
 @compiled
 def places_of(where, rows, out):
     """Places of cells k, j, i, the columns of ``where``; of a cell outside its row's span, 0."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 
 from simulate.kernels.compiling import compiled, inner
-from simulate.kernels.layout import FIRST, HI, LAST, LO
+from simulate.kernels.layout import FIRST, HI, LAST, LO, neighbours
 from simulate.kernels.vectors import (
     WIDTH,
     add_to,
@@ -85,9 +85,7 @@ def factor_lines(j_first, j_last, shape, rows, tx, ty, tz, extra, pivot):
     for j in range(j_first, j_last):
         for k in range(rows[j + 1, 0, LAST] - 1, rows[j + 1, 0, FIRST] - 1, -1):
             for half in range(2):
-                own = rows[j + 1, k, half]
-                left = rows[j + 1, k, 1 - half] + half - 1
-                south = rows[j, k, half]
+                own, left, _, south, _ = neighbours(rows, j, k, half)
                 below = rows[j + 1, k - 1, half]
                 above = rows[j + 1, k + 1, half]
                 for m in range(rows[j + 1, k, LO], rows[j + 1, k, HI], WIDTH):

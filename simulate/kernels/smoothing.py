@@ -6,7 +6,7 @@ The memory layout is that of `kernels.layout`.
 from __future__ import annotations
 
 from simulate.kernels.compiling import compiled, inner
-from simulate.kernels.layout import FIRST, HI, LAST, LO
+from simulate.kernels.layout import FIRST, HI, LAST, LO, neighbours
 from simulate.kernels.vectors import (
     WIDTH,
     add_to,
@@ -48,11 +48,7 @@ def _substitute(j, half, rows, tz, pivot, x):
 def _solve_lines(j, half, rows, tx, ty, tz, pivot, b, x):
     """Lines of one half of plane j, exactly, with all others held."""
     for k in range(rows[j + 1, 0, LAST] - 1, rows[j + 1, 0, FIRST] - 1, -1):
-        own = rows[j + 1, k, half]
-        right = rows[j + 1, k, 1 - half] + half
-        left = right - 1
-        north = rows[j + 2, k, half]
-        south = rows[j, k, half]
+        own, left, right, south, north = neighbours(rows, j, k, half)
         above = rows[j + 1, k + 1, half]
         for m in range(rows[j + 1, k, LO], rows[j + 1, k, HI], WIDTH):
             held = (
@@ -83,11 +79,7 @@ def _restrict_plane(jc, shape, factors, rows, tx, ty, pivot, x, crows, buf, cb):
             store(buf, m, zero)
         for j in range(jc * fy, min(jc * fy + fy, ny)):
             half = j & 1
-            own = rows[j + 1, k, half]
-            right = rows[j + 1, k, 1 - half] + half
-            left = right - 1
-            north = rows[j + 2, k, half]
-            south = rows[j, k, half]
+            own, left, right, south, north = neighbours(rows, j, k, half)
             for m in range(rows[j + 1, k, LO], rows[j + 1, k, HI], WIDTH):
                 fed = where_positive(
                     load(pivot, own + m),
