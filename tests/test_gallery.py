@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import importlib.util
 import re
 from pathlib import Path
 
 import pytest
 from PIL import Image
+from scripts import load_script
 
 ROOT = Path(__file__).parents[1]
 FOLDER = ROOT / "cases" / "gallery"
@@ -16,10 +16,7 @@ README = (ROOT / "README.md").read_text(encoding="utf-8")
 
 @pytest.fixture(scope="module")
 def maker():
-    spec = importlib.util.spec_from_file_location("make_gallery", FOLDER / "make_gallery.py")
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
+    return load_script(FOLDER / "make_gallery.py")
 
 
 def test_the_gallery_holds_what_its_command_makes_and_nothing_else(maker):

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import importlib.util
 import itertools
 import re
 from pathlib import Path
 
 import pytest
+from scripts import load_script
 
 from simulate.errors import InputError
 
@@ -20,10 +20,7 @@ SLACK = 0.06
 
 @pytest.fixture(scope="module")
 def maker():
-    spec = importlib.util.spec_from_file_location("make_sheet", FOLDER / "make_sheet.py")
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
+    return load_script(FOLDER / "make_sheet.py")
 
 
 @pytest.fixture(scope="module")

@@ -1,0 +1,17 @@
+"""Scripts that stand beside what they make, outside the package."""
+
+from __future__ import annotations
+
+import importlib.util
+from pathlib import Path
+from types import ModuleType
+
+
+def load_script(file: Path) -> ModuleType:
+    """A script as a module, not run as a program."""
+    spec = importlib.util.spec_from_file_location(file.stem, file)
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
