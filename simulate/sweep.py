@@ -198,7 +198,11 @@ def _drain(
             while queue and len(running) < at_once:
                 running[executor.submit(run_text, *left[queue[0]])] = queue[0]
                 queue.pop(0)
-        except BrokenExecutor:
+        except (BrokenExecutor, OSError) as refusal:
+            # a pool that breaks while it starts a process has closed the pipes that process needs
+            own = isinstance(executor, ProcessPoolExecutor)
+            if isinstance(refusal, OSError) and not (own and running):
+                raise
             _strike(running, strikes)
             return
         # dask's futures go through `wait` too, for its executor hands out those of the library

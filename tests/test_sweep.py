@@ -273,6 +273,25 @@ def test_a_killed_worker_is_replaced_and_nothing_is_lost():
     assert [row.state for row in swept.rows] == ["done"] * 3
 
 
+def test_a_pool_that_breaks_while_it_starts_a_process_is_replaced(monkeypatch):
+    """The dying pool closes the pipes that the new process needs; seen once in many runs."""
+    from concurrent.futures import ProcessPoolExecutor
+
+    submit, asked = ProcessPoolExecutor.submit, []
+
+    def refusing(self, *words):
+        asked.append(words)
+        if len(asked) == 2:
+            raise OSError("handle is closed")
+        return submit(self, *words)
+
+    monkeypatch.setattr(ProcessPoolExecutor, "submit", refusing)
+    monkeypatch.setattr(sweeping, "run_text", invented)
+    swept = run_sweep(CASE, [parse_vary(THICKNESS)], workers=2)
+    assert [row.state for row in swept.rows] == ["done"] * 3
+    assert len(asked) > 3
+
+
 def test_the_environment_is_as_it_was(monkeypatch):
     monkeypatch.setattr(sweeping, "run_text", deadly)
     monkeypatch.setenv("OMP_NUM_THREADS", "7")
