@@ -29,7 +29,7 @@ from simulate.kernels import faces as face_kernels
 from simulate.kernels import iteration as kernels
 from simulate.multigrid import THREADED, Hierarchy, processors
 from simulate.polarisation import Polarisation, law_row
-from simulate.terminals import Terminals
+from simulate.terminals import SATURATION, Terminals
 
 Doubles = NDArray[np.float64]
 
@@ -116,7 +116,8 @@ class Solution:
 
     ``phi`` in the packed layout of ``rows`` [V], which belongs to the hierarchy and lasts until its
     next solve; ``current`` [A] and ``slope`` [S] of each face; cell ``voltage`` [V] (0 without a
-    supply); ``wall`` overpotentials for a warm start [V].
+    supply); ``wall`` overpotentials for a warm start [V]; ``saturation`` as
+    `Terminals.saturation` has it [-].
     """
 
     phi: Doubles
@@ -128,6 +129,7 @@ class Solution:
     iterations: int
     newton_steps: int
     residual: float
+    saturation: float
 
 
 def solve_network(
@@ -162,7 +164,12 @@ def solve_network(
     if start is not None and start.wall.size == eta.size:
         eta[:] = start.wall
     walls = Terminals(faces, laws, supply, eta)
-    walls.lift = 0.0 if start is None else start.voltage
+    if start is not None:
+        walls.lift = start.voltage
+    elif supply is not None:
+        walls.lift = supply.emf
+    if start is None or start.saturation < SATURATION:
+        walls.start_below_limits(mesh.phi)
     return _newton(network, mesh, walls, tolerance)
 
 
@@ -210,8 +217,9 @@ def _newton(network: Network, mesh: Hierarchy, walls: Terminals, tolerance: floa
         )
     current, slope = walls.out.copy()
     return Solution(
-        phi, network.rows, current, slope, walls.lift, walls.eta, iterations, step, residual
-    )
+        phi, network.rows, current, slope, walls.lift, walls.eta, iterations, step, residual,
+        walls.saturation(),
+    )  # fmt: skip
 
 
 def _line_search(

@@ -29,6 +29,12 @@ ROUNDING = 1e-12
 itself, and the current changes by e in some hundredths of a volt."""
 
 
+SATURATION = 0.8
+"""Share of its limiting current at which a face starts at most [-]. At the limit the current hardly
+depends on the potential, and Newton's method would throw a face that does not belong there from the
+limit to nothing and back."""
+
+
 class Terminals:
     """The electrode faces as seen from the potentials: currents, slopes, and the supply."""
 
@@ -108,6 +114,29 @@ class Terminals:
             self.cell, phi, move, step, self.faces.offset, self.lift, *self._arguments(), self.out
         )
 
+    def saturation(self) -> float:
+        """Mean share of their limiting currents that faces with a limit pass [-]; 0 without."""
+        limit = self.laws[self.faces.law, 5]
+        bends = np.isfinite(limit)
+        most = float(self.faces.area[bends] @ limit[bends])
+        return float(np.abs(self.out[0, bends]).sum()) / most if most > 0.0 else 0.0
+
+    def start_below_limits(self, phi: Doubles) -> None:
+        """Move ``phi`` of cells whose faces would start at their limiting current."""
+        faces, law = self.faces, self.laws[self.faces.law]
+        bends = (law[:, 0] >= 2) & np.isfinite(law[:, 5])
+        if not bends.any():
+            return
+        cell, law, area = self.cell[bends], law[bends], faces.area[bends]
+        metal = faces.offset[bends] + np.where(faces.electrode[bends] == 0, self.lift, 0.0)
+        drive = metal - phi[cell]
+        density = SATURATION * law[:, 5]
+        free = density / (1.0 - SATURATION ** law[:, 6]) ** (1.0 / law[:, 6])
+        series = area / faces.conductance[bends] + faces.film[bends] + law[:, 4]
+        most = _overpotential(free, drive > 0, law) + density * series
+        over = (np.abs(drive) > most) & ((drive > 0) | (law[:, 0] == 3))  # a Tafel law is one-sided
+        phi[cell[over]] = (metal - np.copysign(most, drive))[over]
+
     def rank_one(self) -> tuple[Doubles | None, float]:
         """Lead vector over faces and strength of the circuit's term in the Jacobian."""
         if self.supply is None:
@@ -120,3 +149,12 @@ class Terminals:
         if resistance == 0.0:
             return None, 0.0
         return lead, resistance / (1.0 + resistance * total)
+
+
+def _overpotential(density: Doubles, anodic: NDArray[np.bool_], law: Doubles) -> Doubles:
+    """Overpotential's size at a density that kinetics alone limits [V]; one branch of Butler-Volmer
+    at a time, which is as good as both where the other branch has faded."""
+    branch = np.where(anodic, law[:, 2], law[:, 3])
+    ratio = density / law[:, 1]
+    size = np.where(law[:, 0] == 2, np.arcsinh(0.5 * ratio), np.log1p(ratio))
+    return np.asarray(branch * size, dtype=np.float64)
