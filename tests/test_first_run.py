@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 import types
 
 import pytest
@@ -85,3 +87,13 @@ def test_the_small_box_calls_every_loop_of_the_solver_that_a_uniform_plan_needs(
             from_python = isinstance(loop, CPUDispatcher) and not isinstance(loop, compiling._Inner)
             if from_python and loop.__module__ == module.__name__ and name not in other:
                 assert loop.signatures, name
+
+
+def test_loops_on_the_disk_are_read_without_what_compiles_them():
+    """numba's compiler loads scipy's linear algebra, among a hundred modules of its own."""
+    code = (
+        "import sys; from simulate import first_run; first_run.solve_a_small_box();"
+        "print('numba.np.arraymath' in sys.modules, 'scipy.linalg' in sys.modules)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.split() == ["False", "False"]
