@@ -17,6 +17,7 @@ from sample_result import CASE_TEXT, sample_result
 
 from simulate import etching, figures
 from simulate.cli import main, words
+from simulate.cli.artist import Artist
 from simulate.cli.run_folder import RunFolder
 from simulate.errors import ConvergenceError, InputError
 from simulate.result import read_result
@@ -48,6 +49,12 @@ def quick(sample, monkeypatch):
 
     monkeypatch.setattr(etching, "etch_case", etch_case)
     return asked
+
+
+@pytest.fixture(autouse=True)
+def drawn_here(monkeypatch):
+    """No second process draws, so that what draws can be replaced."""
+    monkeypatch.setattr(Artist, "start", lambda _: None)
 
 
 @pytest.fixture

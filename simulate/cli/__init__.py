@@ -7,7 +7,7 @@ Reading order within the folder::
     facts       one number or sentence, for people and for machines; tables
     safety_box  what is past a limit, on top; verdicts and cautions
     run_folder  what a run leaves on the disk, and the manifest
-    second_artist  a process that draws half of a run's figures
+    artist      a process that draws a run's figures
     start       a case to begin from
     metals      which metals etch
     recipe      how much salt

@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from simulate.cli import options, safety_box, words
+from simulate.cli.artist import Artist
 from simulate.cli.run_folder import MANIFEST, RunFolder, default_path, manifest
-from simulate.cli.second_artist import SecondArtist
 
 if TYPE_CHECKING:
     from simulate.case import Case
@@ -44,22 +44,18 @@ def register(commands: argparse._SubParsersAction[options.Parser]) -> None:
 def etch(arguments: argparse.Namespace) -> int:
     """Etch, write, and tell."""
     from simulate.case import read_case
-    from simulate.etching import etch_case
-    from simulate.precautions import after_run
 
     started = datetime.now(UTC)
     case = read_case(arguments.case)
     path = Path(arguments.out) if arguments.out else default_path(arguments.case)
     folder = RunFolder(path, arguments.force)
-    with SecondArtist() as artist:
+    with Artist() as artist:
+        artist.start()  # before what is loaded and laid out below, which takes it about as long
+        from simulate.etching import etch_case
+        from simulate.precautions import after_run
+
         with words.progress("etching", not arguments.quiet) as step:
-
-            def progress(done: int, expected: int) -> None:
-                artist.expect(expected)
-                if step is not None:
-                    step(done, expected)
-
-            result = etch_case(_asked(case, arguments.error), progress=progress)
+            result = etch_case(_asked(case, arguments.error), progress=step)
         if arguments.error:
             result = replace(result, case=case)
         with words.progress("writing", not arguments.quiet):
@@ -85,19 +81,21 @@ def _asked(case: Case, error: bool) -> Case:
 
 
 def _keep(
-    result: Result, box: Precautions, folder: RunFolder, started: datetime, artist: SecondArtist
+    result: Result, box: Precautions, folder: RunFolder, started: datetime, artist: Artist
 ) -> tuple[str, list[Path]]:
-    """Write the run folder, the dearest file first; the state it is in, and its files."""
+    """Write the run folder; the state it is in, and its files."""
     from simulate.result import write_result
 
     folder.clear()
+    figures = folder.path / "figures"
+    artist.order(result, figures, FORMATS)
     state = "interrupted" if result.partial else "done"
     files = [folder.path / "result.nc"]
     write_result(result, files[0])
     summary = {"schema": words.SCHEMA, **result.summary, "safety": box.plain()}
     files.append(folder.write("summary.json", summary))
     try:
-        files += _draw(result, files[0], folder.path / "figures", artist)
+        files += _figures(result, figures, artist)
     except KeyboardInterrupt:
         state = "interrupted"
     status = options.EXIT_DONE if state == "done" else options.EXIT_INTERRUPTED
@@ -108,19 +106,14 @@ def _keep(
     return state, files
 
 
-def _draw(result: Result, file: Path, folder: Path, artist: SecondArtist) -> list[Path]:
-    """Draw the usual figures, the latter half of them in a second process if there is one."""
-    from simulate.figures import draw_result
-    from simulate.figures.gallery import USUAL, drawable
+def _figures(result: Result, folder: Path, artist: Artist) -> list[Path]:
+    """The usual figures' files, drawn by the artist or, where it did not, here."""
+    drawn = artist.drawn()
+    if drawn is None:
+        from simulate.figures import draw_result
 
-    names = [name for name in USUAL if name in drawable(result)]
-    own, others = names[: (len(names) + 1) // 2], names[(len(names) + 1) // 2 :]
-    if result.partial or not artist.order(file, folder, others, FORMATS):
-        return [*draw_result(result, folder, FORMATS)]
-    files = draw_result(result, folder, FORMATS, figures=own)
-    if not artist.finished():
-        draw_result(result, folder, FORMATS, figures=others)
-    return [*files, *(folder / f"{name}.{kind}" for name in others for kind in FORMATS)]
+        drawn = [*draw_result(result, folder, FORMATS)]
+    return drawn
 
 
 def _report(result: Result, box: Precautions, files: list[Path], state: str) -> str:

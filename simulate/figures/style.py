@@ -49,8 +49,20 @@ def style() -> Iterator[None]:
 
 
 def get_ready() -> None:
-    """Load what the first figure needs, ahead of it."""
-    import matplotlib.figure  # noqa: F401
+    """Load what the first figure needs, ahead of it: fonts, ways of writing and all."""
+    import io
+
+    import scipy.ndimage  # noqa: F401
+    from matplotlib.figure import Figure as NewFigure
+
+    with style():
+        figure = NewFigure(figsize=(1.0, 1.0), layout="constrained")
+        ax = figure.subplots()
+        mesh = ax.pcolormesh([[0.0, 1.0], [1.0, 2.0]], rasterized=True)
+        ax.contour([[0.0, 1.0], [1.0, 2.0]])
+        figure.colorbar(mesh, ax=ax, label="µ")
+        for kind in ("png", "svg"):
+            figure.savefig(io.BytesIO(), format=kind)
 
 
 def styled(draw: Callable[_Given, Figure]) -> Callable[_Given, Figure]:
