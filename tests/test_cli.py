@@ -455,3 +455,14 @@ def test_a_folder_nobody_may_write_to_is_refused(tmp_path, monkeypatch):
     monkeypatch.setattr(os, "access", lambda *_: False)
     with pytest.raises(InputError, match="cannot be written to"):
         RunFolder(tmp_path / "deep" / "run")
+
+
+def test_only_a_process_of_its_own_is_set_up(monkeypatch):
+    """A caller's process is left as it is."""
+    calls = []
+    monkeypatch.setattr("simulate.cli.options.settle_in", lambda: calls.append(True))
+    monkeypatch.setattr(sys, "argv", ["swabfield", "metals", "--quiet"])
+    assert main(["metals", "--quiet"]) == 0
+    assert not calls
+    assert main() == 0
+    assert calls

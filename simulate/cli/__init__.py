@@ -64,8 +64,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
     Parameters
     ----------
-    arguments : the words after ``swabfield``; those of the process if None.
+    arguments : the words after ``swabfield``; those of the process, which is its own, if None.
     """
+    if arguments is None:
+        options.settle_in()
     try:
         try:
             return _run(arguments)

@@ -98,6 +98,9 @@ class Artist:
 
 def wait_and_draw() -> None:
     """What the process does."""
+    from simulate.cli.options import settle_in
+
+    settle_in()
     from simulate.figures.gallery import USUAL, draw_result, drawable
     from simulate.figures.style import get_ready
 

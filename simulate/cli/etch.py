@@ -9,11 +9,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from simulate.cli import options, safety_box, words
-from simulate.cli.artist import Artist
 from simulate.cli.run_folder import MANIFEST, RunFolder, default_path, manifest
 
 if TYPE_CHECKING:
     from simulate.case import Case
+    from simulate.cli.artist import Artist
     from simulate.precautions import Precautions
     from simulate.result import Result
 
@@ -44,6 +44,7 @@ def register(commands: argparse._SubParsersAction[options.Parser]) -> None:
 def etch(arguments: argparse.Namespace) -> int:
     """Etch, write, and tell."""
     from simulate.case import read_case
+    from simulate.cli.artist import Artist
 
     started = datetime.now(UTC)
     case = read_case(arguments.case)
