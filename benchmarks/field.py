@@ -31,7 +31,7 @@ from geometries import Cell, make
 
 from simulate.circuit import Supply
 from simulate.conductance import Network, available_memory, build_network, memory_needed
-from simulate.multigrid import Hierarchy, processors
+from simulate.multigrid import FINEST, Hierarchy, processors
 from simulate.polarisation import ButlerVolmer, Tafel, law_row
 from simulate.potential import solve_network
 
@@ -100,18 +100,22 @@ class Problem:
         faces = self.network.faces
         self.mesh.load(self.network, faces.conductance)
 
-    def right_hand_side(self) -> np.ndarray:
-        """Currents into the tied cells [A]."""
+    def injected(self) -> np.ndarray:
+        """Currents into the tied cells at the potentials there are [A]."""
         faces = self.network.faces
-        return self.mesh.gather(faces.conductance * (faces.electrode == 0))
+        drive = (faces.electrode == 0) - self.mesh.phi[faces.cell]
+        return self.mesh.gather(faces.conductance * drive)
 
     def solve(self) -> None:
         """Solve from zero; needs `load` once."""
         mesh = self.mesh
-        mesh.move[:] = 0.0
-        mesh.r[:] = 0.0
-        mesh.r[mesh.cells] = self.right_hand_side()
-        self.iterations, _ = mesh.solve(tolerance=TOLERANCE)
+        mesh.phi[:] = 0.0
+        self.iterations = 0
+        first = left = mesh.balance(self.injected(), 1.0)
+        while left > TOLERANCE * first:
+            self.iterations += mesh.solve(tolerance=max(FINEST, 0.5 * TOLERANCE * first / left))[0]
+            mesh.advance(1.0)
+            left = mesh.balance(self.injected(), left)
 
     def load_and_solve(self) -> None:
         """What a new place of the swab costs."""
@@ -126,7 +130,8 @@ class Problem:
         ties = np.zeros(network.tx.size)
         np.add.at(ties, faces.cell, faces.conductance)
         put_in = np.zeros(network.tx.size)
-        put_in[self.mesh.cells] = self.right_hand_side()
+        self.mesh.phi[:] = 0.0
+        put_in[self.mesh.cells] = self.injected()
         tx, ty, tz, tied, rhs = (
             network.unpack(v) for v in (network.tx, network.ty, network.tz, ties, put_in)
         )

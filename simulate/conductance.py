@@ -20,10 +20,10 @@ Doubles = NDArray[np.float64]
 Floats = NDArray[np.float32]
 Integers = NDArray[np.int64]
 
-BYTES_PER_PLACE = 80
+BYTES_PER_PLACE = 64
 """Memory of `solve_potential` for each place of a packed array [B]; a test holds it."""
 
-BYTES_PER_PLACE_OF_A_ROW = 102
+BYTES_PER_PLACE_OF_A_ROW = 80
 """The same where the plan is one row of cells, whose levels halve and do not quarter."""
 
 BYTES_PER_COLUMN = 150

@@ -19,6 +19,7 @@ rounding, hence the flexible (Polak-Ribiere) conjugate gradients of Notay, SIAM 
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
@@ -40,6 +41,14 @@ Shape = tuple[int, int, int]
 
 THREADED = 250_000
 """Cells from which on a level's planes are shared among threads."""
+
+FINEST = 1e-5
+"""To what part of itself a right-hand side is solved at a time [-]. The vectors of the iteration
+are in single precision; who wants more finds what is left in double precision and solves again."""
+
+ENOUGH, STALL = 1e-2, 10
+"""A solve that has come down to `ENOUGH` [-] and in `STALL` iterations not to half is held up by
+rounding."""
 
 LAG = 0.5
 """By how much the conductances to electrodes may change before coarse levels are made anew [-]."""
@@ -76,12 +85,14 @@ class Hierarchy:
     ) -> None:
         self.levels = make_levels(shape, widths)
         self._table, self._all_rows = share_rows(self.levels[1:])
-        self.phi, self.r, self.p, self.q, self.move = (np.zeros(0) for _ in range(5))
+        self.phi = np.zeros(0)
+        self.unit = 1.0
+        self.p, self.q, self.move = (np.zeros(0, np.float32) for _ in range(3))
         self.threads = threads
-        self._sums = np.zeros((2, shape[1]))
+        self._sums, self._no_sums = np.zeros((2, shape[1])), np.zeros((2, 0))
         self._cells = np.zeros(0, np.int64)
         self._where = np.zeros((0, 3), np.int64)
-        self._ties = self._coarse_ties = np.zeros(0)
+        self.ties = self._coarse_ties = np.zeros(0)
         self._slots = np.zeros(0, np.int64)
         self._crew = ThreadPoolExecutor(threads) if threads > 1 else None
         self._rows = np.zeros((max(4, threads), shape[2] + 64), np.float32)
@@ -99,7 +110,7 @@ class Hierarchy:
             raise ValueError(f"network of {network.shape} in a hierarchy of {finest.shape}")
         finest.rows, finest.planes = network.rows, network.planes
         self._make_room(network.tx.size)
-        size = self.r.size
+        size = self.move.size
         if start is not None and start[1] is network.rows and start[0].size == size:
             self.phi = start[0]
         else:
@@ -130,12 +141,12 @@ class Hierarchy:
     def _make_room(self, size: int) -> None:
         """The finest level's arrays, all 0, for a network of ``size`` places."""
         finest = self.levels[0]
-        if self.r.size < size:
-            room = size if self.r.size == 0 else size + size // 8
-            self.r, self.p, self.q, self.move = (np.zeros(room) for _ in range(4))
+        if self.move.size < size:
+            room = size if self.move.size == 0 else size + size // 8
+            self.p, self.q, self.move = (np.zeros(room, np.float32) for _ in range(3))
             finest.pivot, finest.b, finest.x = (np.zeros(room, np.float32) for _ in range(3))
         else:
-            for vector in (self.r, self.p, self.q, self.move, finest.pivot, finest.b, finest.x):
+            for vector in (self.p, self.q, self.move, finest.pivot, finest.b, finest.x):
                 vector[:] = 0.0
 
     def _sort_cells(self, faces: Faces) -> None:
@@ -153,6 +164,11 @@ class Hierarchy:
         return np.asarray(sums, dtype=np.float64)
 
     @property
+    def r(self) -> Floats:
+        """What a solve starts from and leaves: the unbalanced currents, in ``unit`` [A]."""
+        return self.levels[0].b
+
+    @property
     def cells(self) -> Integers:
         """The distinct tied cells."""
         return self._cells
@@ -160,14 +176,14 @@ class Hierarchy:
     def retie(self, ties: Doubles) -> None:
         """Change the conductances to electrodes; coarse levels follow if much has changed."""
         level = self.levels[0]
-        self._ties = self.gather(ties)
-        levels.factor_columns(level.rows, self._where, *level.faces, self._ties, level.pivot)
-        changed = np.abs(self._ties - self._coarse_ties).sum()
+        self.ties = self.gather(ties)
+        levels.factor_columns(level.rows, self._where, *level.faces, self.ties, level.pivot)
+        changed = np.abs(self.ties - self._coarse_ties).sum()
         if changed > LAG * self._coarse_ties.sum():
             self._coarsen()
 
     def _coarsen(self) -> None:
-        self._coarse_ties = self._ties
+        self._coarse_ties = self.ties
         end = 0
         for fine, coarse in pairwise(self.levels):
             assert fine.merge is not None
@@ -190,7 +206,7 @@ class Hierarchy:
             if n == 0:
                 parents = np.empty_like(self._cells)
                 levels.coarse_places(self._where, *merge.parents, coarse.rows, parents)
-                iteration.add_at(parents, self._ties, coarse.extra)
+                iteration.add_at(parents, self.ties, coarse.extra)
             self._slab_levels(coarse)
             levels.factor_lines(
                 0, coarse.shape[1], coarse.shape, coarse.rows, *coarse.faces, coarse.extra,
@@ -254,20 +270,24 @@ class Hierarchy:
     # ------------------------------------------------------------------------------ the cycle
 
     def cycle(self) -> Floats:
-        """One cycle on the right-hand side in ``levels[0].b``, from 0; returns ``levels[0].x``."""
+        """One cycle on the right-hand side ``r``, from 0; returns ``levels[0].x``.
+
+        Its products with ``r`` and ``q`` are left in the sums.
+        """
         top = self.levels[: self._whole + 1]
         for fine, coarse in pairwise(top):
             self._go_down(fine, coarse)
         last = top[-1]
         if len(self.levels) > 1:
             smoothing.cycle_below(
-                self._table[self._whole - 1 :], self._all_rows, *last.faces, last.pivot, last.b,
-                last.x, self._rows[0],
+                self._table[self._whole - 1 :], self._all_rows, last.planes, *last.faces,
+                last.pivot, last.b, last.x, self._rows[0], self._no_sums,
             )  # fmt: skip
         else:
             smoothing.solve_only_lines(
                 last.shape[1], last.rows, last.tz, last.pivot, last.b, last.x
             )
+            self._on_planes(smoothing.dots, last.x, last.b, self.q, self._sums)
         for coarse, fine in pairwise(reversed(top)):
             self._go_up(fine, coarse)
         return self.levels[0].x
@@ -317,78 +337,87 @@ class Hierarchy:
             )
             smoothing.smooth_colour(*planes, 1, fine.shape, *fine.lines)
             smoothing.smooth_colour(*planes, 0, fine.shape, *fine.lines)
+            if fine is self.levels[0]:
+                smoothing.dots(*planes, fine.planes, fine.x, fine.b, self.q, self._sums)
             return
-        ends = (fine.shape, merge.factors)
+        rows, *lines = fine.lines
+        sums = self._sums if fine is self.levels[0] else self._no_sums
         self._over(
             fine,
-            lambda slab, _: smoothing.up(*slab, *ends, *fine.lines, coarse.rows, coarse.x),
-        )
+            lambda slab, _: smoothing.up(
+                *slab, fine.shape, merge.factors, rows, fine.planes, *lines, coarse.rows,
+                coarse.x, self.q, sums,
+            ),
+        )  # fmt: skip
         for colour, reach in ((1, 1), (0, 2)):
             for seam in self._seams(fine, reach):
                 smoothing.smooth_colour(*seam, colour, fine.shape, *fine.lines)
+        if fine is self.levels[0]:
+            for seam in self._seams(fine, 2):
+                smoothing.dots(*seam, fine.planes, fine.x, fine.b, self.q, sums)
 
     # ------------------------------------------------------------------------------ iteration
 
-    def apply(self, p: Doubles, q: Doubles) -> float:
-        """q = (network part of A) p, without ties or lead; returns p . q."""
+    def apply(self, p: Doubles, q: NDArray[Any], scale: float = 1.0) -> float:
+        """q = scale * (network part of A) p, without ties or lead; returns p . q."""
         level, sums = self.levels[0], self._sums[0]
         self._over(
             level,
             lambda slab, _: iteration.apply_planes(
-                *slab, level.shape, level.rows, *level.faces, p, q, sums
+                *slab, level.shape, level.rows, *level.faces, scale, p, q, sums
             ),
         )
         return float(sums.sum())
 
-    def rounding(self, x: Doubles) -> float:
-        """Norm of A x below which it is nothing but rounding."""
+    def balance(self, injected: Doubles, unit: float) -> float:
+        """Put into ``r`` what ``injected`` [A] into the tied cells leaves of A phi; its norm [A].
+
+        ``unit`` [A] is what it is measured in: about the size of the currents, for single
+        precision to hold them.
+        """
+        level = self.levels[0]
+        self.unit = unit
+        self.apply(self.phi, self.r, -1.0 / unit)
+        iteration.balance_cells(
+            level.rows, self._where, *level.faces, self.phi, injected, -1.0 / unit, self.r
+        )
+        return unit * self._norm()
+
+    def _norm(self) -> float:
+        self._on_planes(iteration.norms, self.r, self._sums[0])
+        return math.sqrt(float(self._sums[0].sum()))
+
+    def rounding(self) -> float:
+        """Norm of A phi below which it is nothing but rounding [A]."""
         level, sums = self.levels[0], self._sums[0]
-        iteration.rounding(0, level.shape[1], level.shape, level.rows, *level.faces, x, sums)
+        iteration.rounding(0, level.shape[1], level.shape, level.rows, *level.faces, self.phi, sums)
         return float(np.finfo(float).eps * np.sqrt(sums.sum()))
 
     def _on_planes(self, kernel: Callable[..., object], *arrays: Any) -> None:
         level = self.levels[0]
         self._over(level, lambda slab, _: kernel(*slab, level.planes, *arrays))
 
-    def dot(self, a: Doubles, b: Doubles) -> float:
-        """a . b, summed plane by plane."""
-        self._on_planes(iteration.inner_product, a, b, self._sums[0])
-        return float(self._sums[0].sum())
-
-    def advance(self, x: Doubles, length: float) -> None:
-        """x += length * move, and move = 0."""
-        self._on_planes(iteration.step_along, length, self.move, x)
-
-    def negate(self, x: Doubles) -> None:
-        """x = -x."""
-        self._on_planes(iteration.negate, x)
+    def advance(self, length: float) -> None:
+        """phi += length * move."""
+        self._on_planes(iteration.add_along, length * self.unit, self.move, self.phi)
 
     def clear_dead(self, x: Doubles) -> None:
         """Zero x where nothing is solved for."""
         self._on_planes(iteration.clear_dead, self.levels[0].pivot, x)
 
-    def _direct(self, alpha: float, beta: float, z: Floats, sums: Doubles) -> None:
-        """move += alpha p, then p = z + beta p; q = A p without ties."""
-        level, p, q, move = self.levels[0], self.p, self.q, self.move
+    def _direct(self, keep: float, alpha: float, beta: float) -> None:
+        """move = keep move + alpha p, then p = z + beta p; q = A p without ties."""
+        level, p, q, sums = self.levels[0], self.p, self.q, self._sums[0]
+        faces = (level.shape, level.rows)
         self._over(
             level,
             lambda slab, _: iteration.direct_and_apply(
-                *slab,
-                level.shape,
-                level.rows,
-                level.planes,
-                *level.faces,
-                alpha,
-                beta,
-                z,
-                p,
-                q,
-                move,
-                sums,
+                *slab, *faces, level.planes, *level.faces, keep, alpha, beta, level.x, p, q,
+                self.move, sums,
             ),
-        )
+        )  # fmt: skip
         for seam in self._seams(level, 1):
-            iteration.apply_planes(*seam, level.shape, level.rows, *level.faces, p, q, sums)
+            iteration.apply_planes(*seam, *faces, *level.faces, 1.0, p, q, sums)
 
     def solve(
         self,
@@ -397,53 +426,59 @@ class Hierarchy:
         lead: Doubles | None = None,
         strength: float = 0.0,
         most: int = 200,
-    ) -> tuple[int, float]:
+    ) -> tuple[int, float, float]:
         """Solve A move = r by preconditioned conjugate gradients, from move = 0.
 
         Parameters
         ----------
-        tolerance : on the residual's norm relative to the right-hand side's [-].
+        tolerance : on the residual's norm relative to the right-hand side's [-], `FINEST` or more.
+            Short of it, but below `ENOUGH`, a solve ends where rounding holds it up.
         lead : conductances [S] of the distinct tied ``cells`` that an external circuit joins, and
             ``strength`` [1/S] of the rank-one term they make.
         most : iterations allowed.
 
         Returns
         -------
-        iterations, relative residual. ``move``, which must be 0 on entry, holds the solution and
-        ``r`` the residual.
+        iterations, relative residual, move . A move. ``move`` holds the solution and ``r`` the
+        residual.
 
         Raises
         ------
         ConvergenceError : not there after ``most`` iterations, or a value is not a number.
         """
-        finest = self.levels[0]
         r, p, q = self.r, self.p, self.q
+        joined = np.zeros(0) if lead is None else lead
         first, second = self._sums
-        start = self.dot(r, r) ** 0.5
-        unit = start or 1.0  # the cycle sees numbers of order one, whatever the currents are
-        self._on_planes(iteration.begin, unit, r, finest.b, q)
+        start = self._norm()
         alpha, zr, residual, count = 0.0, 1.0, 1.0, 0  # the step of length alpha is still to do
+        energy, waypoint, held_up = 0.0, np.inf, False
         while not residual <= tolerance and start != 0.0 and count < most:
+            if count % STALL == 0:
+                held_up = 0.5 * waypoint < residual <= ENOUGH
+                if held_up:
+                    break
+                waypoint = residual
             count += 1
-            z = self.cycle()
-            self._on_planes(iteration.dots, z, r, q, first, second)
+            self.cycle()
             before, zr = zr, float(first.sum())
             beta = -alpha * float(second.sum()) / before if count > 1 else 0.0
-            self._direct(alpha, beta, z, first)
+            self._direct(float(count > 1), alpha, beta)
             alpha = 0.0
-            pq = float(first.sum()) + iteration.face_products(self._cells, self._ties, p, q)
-            if lead is not None:
-                along = iteration.gather_dot(self._cells, lead, p)
-                iteration.add_at(self._cells, lead * (-strength * along), q)
-                pq -= strength * along * along
-            if not pq > 0.0:  # the circuit has left the matrix nothing to hold on to, or NaN
+            tied = iteration.apply_ties(self._cells, self.ties, joined, strength, p, q)
+            pq = float(first.sum()) + tied
+            if not (zr > 0.0 and pq > 0.0):  # rounding, nothing left to hold on to, or NaN
+                held_up = residual <= ENOUGH
                 break
             alpha = zr / pq
-            self._on_planes(iteration.advance, alpha, unit, q, r, finest.b, first)
+            energy += alpha * zr
+            self._on_planes(iteration.advance, alpha, q, r, first)
             residual = float(first.sum()) ** 0.5 / start
         if alpha != 0.0:
             self._on_planes(iteration.add_along, alpha, p, self.move)
-        if start != 0.0 and not residual <= tolerance:
+        if start == 0.0:
+            self.move[:] = 0.0
+            return 0, 0.0, 0.0
+        if not (residual <= tolerance or held_up):
             raise ConvergenceError(
                 "the linear solve",
                 residual=residual,
@@ -451,13 +486,4 @@ class Hierarchy:
                 iterations=count,
                 remedy="use cells that are less elongated in plan, or a looser tolerance",
             )
-        return count, residual if start != 0.0 else 0.0
-
-    def energy(self, lead: Doubles | None, strength: float) -> tuple[float, float]:
-        """move . A move, without ties and lead, and with them; uses ``q``."""
-        bare = self.apply(self.move, self.q)
-        along = self.move[self._cells]
-        whole = bare + float(self._ties @ (along * along))
-        if lead is not None:
-            whole -= strength * float(lead @ along) ** 2
-        return bare, whole
+        return count, residual, energy

@@ -27,7 +27,7 @@ from simulate.errors import ConvergenceError, Fault, InputError
 from simulate.grid import Grid
 from simulate.kernels import faces as face_kernels
 from simulate.kernels import iteration as kernels
-from simulate.multigrid import THREADED, Hierarchy, processors
+from simulate.multigrid import FINEST, THREADED, Hierarchy, processors
 from simulate.polarisation import Polarisation, law_row
 from simulate.terminals import SATURATION, Terminals
 
@@ -182,16 +182,14 @@ def _newton(network: Network, mesh: Hierarchy, walls: Terminals, tolerance: floa
             walls.meet(phi, mesh.move, 0.0)
         if not loaded:
             mesh.load(network, walls.out[1])
-        mesh.apply(phi, mesh.r)
         injected = mesh.gather(walls.out[0])
-        kernels.add_at(mesh.cells, -injected, mesh.r)
-        mesh.negate(mesh.r)
         scale = float(np.linalg.norm(injected))
         first_scale = 1e-3 * scale if step == 0 else first_scale
-        unbalanced = mesh.dot(mesh.r, mesh.r) ** 0.5
-        before, residual = residual, unbalanced / max(scale, first_scale) if unbalanced else 0.0
+        whole = max(scale, first_scale)
+        unbalanced = mesh.balance(injected, whole or 1.0)
+        before, residual = residual, unbalanced / (whole or 1.0)
         stuck = tolerance >= SOFT and residual > 0.5 * before
-        if stuck and unbalanced <= 2.0 * mesh.rounding(phi):
+        if stuck and unbalanced <= 2.0 * mesh.rounding():
             tolerance = max(tolerance, residual)
         if residual <= tolerance or not np.isfinite(residual) or step == NEWTON_STEPS:
             break
@@ -201,12 +199,16 @@ def _newton(network: Network, mesh: Hierarchy, walls: Terminals, tolerance: floa
         faces_lead, strength = walls.rank_one()
         lead = None if faces_lead is None else mesh.gather(faces_lead)
         goal = 0.5 * tolerance / residual
-        inner = goal if walls.linear else min(0.1, max(0.3 * min(residual, 1.0), goal))
-        done, _ = mesh.solve(tolerance=max(min(inner, 0.5), 1e-13), lead=lead, strength=strength)
+        inner = goal if walls.linear else max(min(0.1, 0.3 * min(residual, 1.0)), goal)
+        done, _, energy = mesh.solve(
+            tolerance=max(min(inner, 0.5), FINEST), lead=lead, strength=strength
+        )
         iterations += done
         straight = walls.linear and not walls.limited
-        length, met = (1.0, False) if straight else _line_search(mesh, walls, lead, strength)
-        mesh.advance(phi, length)
+        length, met = (
+            (1.0, False) if straight else _line_search(mesh, walls, lead, strength, energy)
+        )
+        mesh.advance(length)
     if not residual <= tolerance:
         raise ConvergenceError(
             "the field",
@@ -217,37 +219,51 @@ def _newton(network: Network, mesh: Hierarchy, walls: Terminals, tolerance: floa
         )
     current, slope = walls.out.copy()
     return Solution(
-        phi, network.rows, current, slope, walls.lift, walls.eta, iterations, step, residual,
+        phi,
+        network.rows,
+        current,
+        slope,
+        walls.lift,
+        walls.eta,
+        iterations,
+        step,
+        residual,
         walls.saturation(),
-    )  # fmt: skip
+    )
 
 
 def _line_search(
-    mesh: Hierarchy, walls: Terminals, lead: Doubles | None, strength: float
+    mesh: Hierarchy, walls: Terminals, lead: Doubles | None, strength: float, energy: float
 ) -> tuple[float, bool]:
     """Step length at which the energy's slope along ``mesh.move`` has fallen to half or less.
 
-    slope(t) = move . (A (phi + t move)) - sum I(phi + t move) move. Only faces are recomputed.
+    slope(t) = move . (A (phi + t move)) - sum I(phi + t move) move. Only faces are recomputed: by
+    ``energy``, the whole matrix's move . A move, the slope at the start is -energy, and without
+    the ties the network's part of it grows by ``network`` along the way.
     Returns too whether the walls are left as they are at that length.
     """
-    cell, move, phi = walls.cell, mesh.move, mesh.phi
-    left = mesh.dot(move, mesh.r)
-    quadratic, whole = mesh.energy(lead, strength)
-    start = -(whole + left)
-    linear = start + kernels.gather_dot(cell, walls.out[0], move)
+    cell, move, phi, unit = walls.cell, mesh.move, mesh.phi, mesh.unit
+    along = move[mesh.cells].astype(np.float64)
+    network = energy - float(mesh.ties @ (along * along))
+    if lead is not None:
+        network += strength * float(lead @ along) ** 2
+    at_start = kernels.gather_dot(cell, walls.out[0], move) / unit
+    lift, rise = walls.lift, walls.rise(move, unit)
 
     def slope(t: float) -> float:
-        walls.meet(phi, move, t)
-        return float(linear + t * quadratic - kernels.gather_dot(cell, walls.out[0], move))
+        walls.lift = lift + t * rise  # where to look for it
+        walls.meet(phi, move, t * unit)
+        injected = kernels.gather_dot(cell, walls.out[0], move) / unit
+        return float(t * network - energy - (injected - at_start))
 
-    if slope(1.0) <= 0.5 * abs(start):
+    if slope(1.0) <= 0.5 * energy:
         return 1.0, True
     low, high = 0.0, 1.0
     middle = 0.5
     for _ in range(30):
         middle = 0.5 * (low + high)
         value = slope(middle)
-        if abs(value) <= 0.1 * abs(start):
+        if abs(value) <= 0.1 * energy:
             return middle, True
         low, high = (middle, high) if value < 0 else (low, middle)
     return (low if low > 0 else middle), False

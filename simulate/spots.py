@@ -12,6 +12,7 @@ import threading
 from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,7 +42,10 @@ LEAST_SLOPE = 1e-6
 """Least dI/dV over current [1/V]; under a salt film all over it would fall to 0."""
 
 GROUP = 16
-"""Spots in a row solved by one worker, each starting from the field of the one before."""
+"""Most spots in a row solved by one worker, each starting from the field of the one before."""
+
+LEAST_GROUP = 5
+"""Spots that two workers take in two such groups rather than one of them in one."""
 
 
 @dataclass(frozen=True)
@@ -128,12 +132,19 @@ class StopField:
 
 
 class _Bench:
-    """One worker's own arrays: shapes of the swab by phase, the hierarchy, the last field."""
+    """One worker's own arrays: shapes of the swab by phase, the hierarchy, the last field.
+
+    A window that is longer along y is solved with x and y exchanged: rows run along x, and the
+    fewer and longer they are, the faster they are worked.
+    """
 
     def __init__(self, setting: Setting, surface: Surface | None) -> None:
         window = setting.window
         self.setting, self.surface = setting, surface
-        self.mesh = Hierarchy(window.shape, (window.cell, window.cell))
+        nz, ny, nx = window.shape
+        self.turned = ny > nx
+        self.plan = (nx, ny) if self.turned else (ny, nx)
+        self.mesh = Hierarchy((nz, *self.plan), (window.cell, window.cell))
         self.wet: dict[tuple[int, int], Wet] = {}
         self.last: Solution | None = None
         self.upward = True
@@ -144,9 +155,12 @@ class _Bench:
         """Solve one spot at each factor in turn, each starting from the last field."""
         setting, phase = self.setting, spot.place.phase
         if phase not in self.wet:
-            self.wet[phase] = setting.window.wet(phase)
+            wet = setting.window.wet(phase)
+            self.wet[phase] = wet.turned() if self.turned else wet
         wet = self.wet[phase]
-        part, cells = _cut(setting.open_fraction, spot.place.corner, wet.plan.shape)
+        part, cells = _cut(setting.open_fraction, spot.place.corner, setting.window.shape[1:])
+        if self.turned:
+            part, cells = part.T, cells.T
         network, area = build_window(setting.window, wet, part, setting.kappa)
         if not (network.faces.electrode == 0).any():
             return [_nothing(setting.supply) for _ in factors]
@@ -179,6 +193,8 @@ class _Bench:
             return _nothing(supply)
         cells, area = plan
         j, i = faces.where[plate, 1], faces.where[plate, 2]
+        order = np.argsort(cells[j, i])
+        j, i, share = j[order], i[order], (current / total)[order]
         losses = found.current @ (found.phi[faces.cell] + found.current / faces.conductance)
         return StopField(
             total=factor * total,
@@ -187,16 +203,16 @@ class _Bench:
             ohmic=float(losses) / total**2 / factor,
             cells=cells[j, i],
             area=area[j, i],
-            share=current / total,
+            share=share,
             iterations=found.iterations,
-            rim=self._rim(j, i, current / total),
+            rim=self._rim(j, i, share),
         )
 
     def _rim(self, j: Integers, i: Integers, share: Doubles) -> float:
         """Share of the current within two cells of the window's rim; none where it ends dry."""
         if not self.setting.window.flooded:
             return 0.0
-        _, ny, nx = self.setting.window.shape
+        ny, nx = self.plan
         edge = (j < 2) | (j >= ny - 2) | (i < 2) | (i >= nx - 2)
         return float(np.abs(share[edge]).sum())
 
@@ -238,9 +254,7 @@ def _slope(network: Network, found: Solution, mesh: Hierarchy) -> float:
         return least
     mesh.r[:] = 0.0
     iteration.add_at(mesh.cells, lead, mesh.r)
-    mesh.solve(tolerance=SLOPE_TOLERANCE)
-    back = float(iteration.gather_dot(mesh.cells, lead, mesh.move))
-    mesh.move[:] = 0.0
+    _, _, back = mesh.solve(tolerance=SLOPE_TOLERANCE)
     return max(float(lead.sum()) - back, least)
 
 
@@ -290,24 +304,32 @@ def solve_spots(
     workers = workers or processors()
     local = threading.local()
 
-    def group(start: int) -> list[list[StopField]]:
+    def group(first: int, last: int) -> list[list[StopField]]:
         if not hasattr(local, "bench"):
             local.bench = _Bench(setting, surface)
         local.bench.last = None
         answers = []
-        for number, (spot, factors) in enumerate(wanted[start : start + GROUP]):
+        for number, (spot, factors) in enumerate(wanted[first:last]):
             step = -1 if number % 2 else 1  # up and down, so that the last field is the nearest
             answers.append(local.bench.solve(spot, factors[::step])[::step])
         return answers
 
     with ThreadPoolExecutor(workers) as pool:
-        waiting = [pool.submit(group, start) for start in range(0, len(wanted), GROUP)]
+        waiting = [pool.submit(group, *ends) for ends in pairwise(_cuts(len(wanted)))]
         try:
             for answer in waiting:
                 yield from answer.result()
         finally:
             for answer in waiting:
                 answer.cancel()
+
+
+def _cuts(count: int) -> list[int]:
+    """Ends of about equal groups, an even number of them if there is enough for two."""
+    groups = -(-count // GROUP)
+    if count >= 2 * LEAST_GROUP:
+        groups += groups % 2
+    return [count * n // max(groups, 1) for n in range(groups + 1)]
 
 
 def solve_alone(

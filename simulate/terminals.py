@@ -6,8 +6,6 @@ cell voltage follows from the supply: I_anode(V) = I_supply(V), both monotonic i
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -16,6 +14,7 @@ from simulate.conductance import Faces
 from simulate.kernels import wall
 
 Doubles = NDArray[np.float64]
+Floating = NDArray[np.floating]
 
 
 YIELD = 1e-8
@@ -47,31 +46,35 @@ class Terminals:
         self.out = np.zeros((2, faces.cell.size))
         self.lift = 0.0
         self.limited = False
-        self._move = np.zeros(0)
         series_laws = laws[:, 0]
         self.linear = bool(((series_laws == 0) | ((series_laws == 1) & np.isinf(laws[:, 5]))).all())
 
-    def _arguments(self) -> tuple[NDArray[Any], ...]:
+    def _pass(
+        self, part: int, lift: float, phi: Doubles, move: Floating, step: float
+    ) -> tuple[float, float]:
+        """Current and slope of the first electrode, or of the others, at phi + step * move."""
         f = self.faces
-        return f.conductance, f.area, f.film, f.electrode, f.law, self.laws, self.eta
-
-    def anode(self, lift: float, phi: Doubles, move: Doubles, step: float) -> tuple[float, float]:
-        """Current and slope of the first electrode at phi + step * move and cell voltage lift."""
-        current, slope = wall.anode_current(
-            self.cell, phi, move, step, self.faces.offset, lift, *self._arguments()
+        faces = (f.conductance, f.area, f.film, f.electrode, f.law, self.laws, self.eta)
+        current, slope = wall.face_currents(
+            self.cell, phi, move, step, f.offset, lift, *faces, part, self.out
         )
         return float(current), float(slope)
 
-    def balance_supply(self, phi: Doubles, move: Doubles, step: float) -> None:
+    def anode(self, lift: float, phi: Doubles, move: Floating, step: float) -> tuple[float, float]:
+        """Current and slope of the first electrode at phi + step * move and cell voltage lift."""
+        return self._pass(wall.FIRST_ELECTRODE, lift, phi, move, step)
+
+    def balance_supply(self, phi: Doubles, move: Floating, step: float) -> None:
         """Find the cell voltage at which supply and anode pass the same current."""
         if self.supply is None:
+            self.anode(self.lift, phi, move, step)
             return
         emf, resistance = self.supply.emf, self.supply.resistance
         limit = self.supply.current_limit
         self.limited = False
         if resistance == 0.0:
             self.lift = emf
-            current = self.anode(emf, phi, move, step)[0] if limit is not None else 0.0
+            current, _ = self.anode(emf, phi, move, step)
         else:
             line = (emf / resistance, -1.0 / resistance)
             self.lift, current = self._root(phi, move, step, line)
@@ -80,7 +83,7 @@ class Terminals:
             self.lift, _ = self._root(phi, move, step, (limit, 0.0))
 
     def _root(
-        self, phi: Doubles, move: Doubles, step: float, supply_line: tuple[float, float]
+        self, phi: Doubles, move: Floating, step: float, supply_line: tuple[float, float]
     ) -> tuple[float, float]:
         """Cell voltage and current where the anode meets the supply's line.
 
@@ -107,12 +110,19 @@ class Terminals:
             current, slope = self.anode(v, phi, move, step)
         return v, current
 
-    def meet(self, phi: Doubles, move: Doubles, step: float) -> None:
+    def meet(self, phi: Doubles, move: Floating, step: float) -> None:
         """Currents [A] and slopes [S] of all faces at phi + step * move, the supply in balance."""
         self.balance_supply(phi, move, step)
-        wall.face_currents(
-            self.cell, phi, move, step, self.faces.offset, self.lift, *self._arguments(), self.out
-        )
+        self._pass(wall.OTHERS, 0.0, phi, move, step)
+
+    def rise(self, move: Floating, step: float) -> float:
+        """How much the cell voltage rises along step * move, to first order [V]."""
+        if self.supply is None or (self.supply.resistance == 0.0 and not self.limited):
+            return 0.0
+        first = self.faces.electrode == 0
+        slope = self.out[1, first]
+        stiffness = float(slope.sum()) + (0.0 if self.limited else 1.0 / self.supply.resistance)
+        return step * float(slope @ move[self.cell[first]]) / stiffness if stiffness > 0 else 0.0
 
     def saturation(self) -> float:
         """Mean share of their limiting currents that faces with a limit pass [-]; 0 without."""

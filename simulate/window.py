@@ -68,6 +68,21 @@ class Wet:
     plan: Doubles
     label: NDArray[np.int8]
 
+    def turned(self) -> Wet:
+        """The same with x and y exchanged."""
+
+        def turn(share: Doubles) -> Doubles:
+            return np.ascontiguousarray(share.swapaxes(-1, -2))
+
+        return Wet(
+            grid=Grid.box(self.grid.y, self.grid.x, self.grid.z),
+            body=turn(self.body),
+            skirt=turn(self.skirt),
+            wire=turn(self.wire),
+            plan=turn(self.plan),
+            label=np.ascontiguousarray(self.label.swapaxes(-1, -2)),
+        )
+
 
 @dataclass(frozen=True, eq=False)
 class Window:

@@ -6,6 +6,7 @@ on a mask with openings. The others are a bath made awkward.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 import simulate as sf
 from simulate.conductance import Network, build_network
 from simulate.kernels import layout
-from simulate.multigrid import Hierarchy
+from simulate.multigrid import FINEST, Hierarchy
 from simulate.polarisation import Polarisation
 from simulate.potential import Electrode, Field
 
@@ -211,6 +212,43 @@ def loaded(cell: Cell, series: float = 0.0, threads: int = 1) -> tuple[Network, 
     mesh = Hierarchy(network.shape, (np.diff(cell.grid.y), np.diff(cell.grid.x)), threads)
     mesh.load(network, ties_of(network, series))
     return network, mesh
+
+
+def whole_operator(
+    mesh: Hierarchy, lead: Doubles | None = None, strength: float = 0.0
+) -> Callable[[Doubles], Doubles]:
+    """A p in double precision with ties and circuit, from the parts that `solve` puts together."""
+
+    def times(p: Doubles) -> Doubles:
+        q = np.zeros_like(p)
+        mesh.apply(p, q)
+        at = mesh.cells
+        q[at] += mesh.ties * p[at]
+        if lead is not None:
+            q[at] -= strength * lead * (lead @ p[at])
+        return q
+
+    return times
+
+
+def solve_fully(
+    mesh: Hierarchy,
+    right: Doubles,
+    tolerance: float,
+    lead: Doubles | None = None,
+    strength: float = 0.0,
+) -> tuple[Doubles, int]:
+    """x of A x = right, solving for what is left until it is small; and iterations in all."""
+    times = whole_operator(mesh, lead, strength)
+    x, left, count = np.zeros_like(right), right, 0
+    while (share := np.linalg.norm(left) / np.linalg.norm(right)) > tolerance:
+        unit = np.linalg.norm(left)
+        mesh.r[: left.size] = left / unit
+        goal = max(FINEST, 0.5 * tolerance / share)
+        count += mesh.solve(tolerance=goal, lead=lead, strength=strength)[0]
+        x = x + unit * mesh.move[: left.size]
+        left = right - times(x)
+    return x, count
 
 
 def packed(network: Network, values: Doubles, kind: type = np.float64) -> NDArray[np.floating]:

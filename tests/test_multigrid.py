@@ -12,8 +12,10 @@ from geometries import (
     heights,
     loaded,
     scattered,
+    solve_fully,
     swab,
     ties_of,
+    whole_operator,
     without_pockets,
 )
 
@@ -32,21 +34,6 @@ def somewhere(cell, seed):
     places = network.places(np.argwhere(cell.solved))
     values[places] = np.random.default_rng(seed).normal(size=places.size)
     return values
-
-
-def whole_operator(mesh, lead=None, strength=0.0):
-    """A p with ties and circuit, from the parts that `solve` puts together."""
-
-    def times(p):
-        q = np.zeros_like(p)
-        mesh.apply(p, q)
-        at = mesh.cells
-        q[at] += mesh._ties * p[at]
-        if lead is not None:
-            q[at] -= strength * lead * (lead @ p[at])
-        return q
-
-    return times
 
 
 # -------------------------------------------------------------------------------------- the matrix
@@ -99,19 +86,33 @@ def test_the_product_is_summed_on_the_way(cell):
     p, q = somewhere(cell, 10), np.zeros(mesh.r.size)
     product = mesh.apply(p, q)
     assert product == pytest.approx(p @ q, rel=1e-13)
-    assert mesh.dot(p, q) == pytest.approx(p @ q, rel=1e-13)
 
 
 @every_box
-def test_the_energy_is_that_of_the_whole_matrix(cell):
+@pytest.mark.parametrize("circuit", [False, True])
+def test_the_energy_is_that_of_the_whole_matrix(cell, circuit):
+    cell = without_pockets(cell)
     _, mesh = loaded(cell)
-    mesh.move[:] = somewhere(cell, 11)
-    lead = 0.3 * mesh._ties
-    bare, whole = mesh.energy(lead, 0.2)
-    q = np.zeros(mesh.r.size)
-    assert bare == pytest.approx(mesh.apply(mesh.move, q), rel=1e-12)
-    A = whole_operator(mesh, lead, 0.2)
-    assert whole == pytest.approx(mesh.move @ A(mesh.move), rel=1e-11)
+    lead, strength = (0.3 * mesh.ties, 0.2) if circuit else (None, 0.0)
+    mesh.r[:] = somewhere(cell, 11)
+    _, _, energy = mesh.solve(tolerance=1e-5, lead=lead, strength=strength)
+    x = mesh.move.astype(float)
+    assert energy == pytest.approx(x @ whole_operator(mesh, lead, strength)(x), rel=1e-5)
+
+
+@every_box
+def test_what_is_left_of_a_balance_is_what_is_injected_less_what_flows_off(cell):
+    """Digit for digit where the two all but cancel: the tied cells, in double precision."""
+    _, mesh = loaded(cell)
+    mesh.phi[:] = phi = 1e3 + somewhere(cell, 21)
+    q = np.zeros(phi.size)
+    mesh.apply(phi, q)
+    injected = q[mesh.cells] * (1.0 + 1e-9)
+    norm = mesh.balance(injected, 0.25)
+    left = -q
+    left[mesh.cells] += injected
+    assert 0.25 * mesh.r == pytest.approx(left, rel=3e-7, abs=1e-13 * np.abs(q).max())
+    assert norm == pytest.approx(np.linalg.norm(left), rel=1e-6)
 
 
 @every_box
@@ -137,22 +138,26 @@ def test_the_solution_solves_the_matrix(cell, circuit):
     """Checked with the operator itself, not with the residual that the iteration carries along."""
     cell = without_pockets(cell)
     _, mesh = loaded(cell)
-    lead = 0.8 * mesh._ties if circuit else None
+    lead = 0.8 * mesh.ties if circuit else None
     strength = 1.0 / lead.sum() if circuit else 0.0
     b = somewhere(cell, 12)
     mesh.r[:] = b
-    iterations, residual = mesh.solve(tolerance=1e-11, lead=lead, strength=strength)
-    x = mesh.move.copy()
+    iterations, residual, _ = mesh.solve(tolerance=1e-5, lead=lead, strength=strength)
+    left = b - whole_operator(mesh, lead, strength)(mesh.move.astype(float))
+    assert iterations <= 10
+    assert residual <= 1e-5
+    assert np.linalg.norm(left) <= 1.2e-5 * np.linalg.norm(b)
+    x, iterations = solve_fully(mesh, b, 1e-11, lead, strength)
+    assert iterations <= 24
     left = b - whole_operator(mesh, lead, strength)(x)
-    assert iterations <= 20
-    assert residual <= 1e-11
-    assert np.linalg.norm(left) <= 1e-10 * np.linalg.norm(b)
+    assert np.linalg.norm(left) <= 1e-11 * np.linalg.norm(b)
 
 
 def test_nothing_to_solve_takes_no_iteration():
     cell = BOXES[0]
     _, mesh = loaded(cell)
-    assert mesh.solve(tolerance=1e-10) == (0, 0.0)
+    mesh.move[:] = 1.0
+    assert mesh.solve(tolerance=1e-5) == (0, 0.0, 0.0)
     assert not mesh.move.any()
 
 
@@ -214,17 +219,20 @@ def test_iterations_at_four_million_cells_are_those_of_half_a_million():
         assert many <= few + 2
 
 
-@pytest.mark.parametrize("resistance", [1e-9, 1e-4, 1e-2, 1.0, 1e2, 1e4])
-def test_the_electrodes_contact_does_not_matter_to_the_count(resistance):
+@pytest.mark.parametrize(
+    ("resistance", "most"), [(1e-9, 16), (1e-4, 16), (1e-2, 16), (1.0, 16), (1e2, 20), (1e4, 40)]
+)
+def test_the_electrodes_contact_hardly_matters_to_the_count(resistance, most):
     """From metal straight behind the half cell to metal all but cut off [ohm m2].
 
     The last is a Wagner number of ten million: what a potential common to all cells drives is then
-    a thousand-millionth of what passes between neighbours, less than single precision tells.
+    a thousand-millionth of what passes between neighbours, less than single precision tells: what
+    the first solve leaves is the rounding of its potentials, which takes solves of its own.
     """
     law = sf.Linear(resistance)
     cell = swab(4e4, laws=(law, law))
     field = cell.solve(tolerance=1e-8)
-    assert field.statistics.iterations <= 20
+    assert field.statistics.iterations <= most
     assert field.currents["plate"] == pytest.approx(-field.currents["wire"], rel=1e-7)
 
 
@@ -263,23 +271,19 @@ def test_a_pocket_of_liquid_tied_to_nothing_does_not_break_the_solve():
     pocket = np.zeros(cell.grid.shape, bool)
     pocket[4:11, 3:8, 3:8] = True
     inside = network.places(np.argwhere(pocket))
-    mesh.r[inside] = draw.normal(size=inside.size)
-    mesh.r[inside] -= mesh.r[inside].mean()  # what flows within it sums to nothing
-    b = mesh.r.copy()
-    mesh.solve(tolerance=1e-9)
-    left = b - whole_operator(mesh)(mesh.move.copy())
-    assert np.linalg.norm(left) <= 1e-8 * np.linalg.norm(b)
+    b = np.zeros(network.tx.size)
+    b[inside] = draw.normal(size=inside.size)
+    b[inside] -= b[inside].mean()  # what flows within it sums to nothing
+    x, _ = solve_fully(mesh, b, 1e-8)
+    assert np.linalg.norm(b - whole_operator(mesh)(x)) <= 1e-8 * np.linalg.norm(b)
 
 
 # ------------------------------------------------------------------------------------ what it keeps
 
 
 def solved(mesh, cell, seed=13, tolerance=1e-10):
-    right = somewhere(cell, seed)
-    mesh.r[: right.size] = right
-    mesh.move[:] = 0.0
-    count, _ = mesh.solve(tolerance=tolerance)
-    return count, mesh.move[: right.size].copy()
+    x, count = solve_fully(mesh, somewhere(cell, seed), tolerance)
+    return count, x
 
 
 def test_a_hierarchy_that_was_used_gives_the_bits_of_a_fresh_one():
@@ -336,7 +340,7 @@ def test_entries_of_one_cell_add_up():
     assert mesh.cells.size == 1
     assert mesh.gather(np.array([3.0, 4.0])) == pytest.approx([7.0])
     mesh.r[mesh.cells] = 1.0
-    mesh.solve(tolerance=1e-12)
+    mesh.solve(tolerance=1e-5)
     assert mesh.move[mesh.cells] == pytest.approx(1.0 / ties_of(network).sum())
 
 
@@ -349,7 +353,7 @@ def test_any_number_of_threads_gives_the_same_bits(make, monkeypatch):
         network, mesh = loaded(cell, threads=threads)
         assert len(mesh.levels[0].slabs) == threads
         mesh.r[:] = somewhere(cell, 14)
-        result = mesh.solve(tolerance=1e-9), mesh.move.copy()
+        result = mesh.solve(tolerance=1e-5), mesh.move.copy()
         expected = expected or result
         assert result[0] == expected[0]
         assert (result[1] == expected[1]).all()
@@ -379,8 +383,8 @@ def test_nan_never_passes_for_converged(where):
     if where == "right-hand side":
         mesh.r[np.argmax(mesh.r)] = np.nan
     with pytest.raises(sf.ConvergenceError) as caught:
-        mesh.solve(tolerance=1e-8)
-    assert not caught.value.residual <= 1e-8
+        mesh.solve(tolerance=1e-5)
+    assert not caught.value.residual <= 1e-5
 
 
 def test_too_few_iterations_raise_with_what_was_reached():
@@ -388,10 +392,10 @@ def test_too_few_iterations_raise_with_what_was_reached():
     _, mesh = loaded(cell)
     mesh.r[:] = somewhere(cell, 16)
     with pytest.raises(sf.ConvergenceError) as caught:
-        mesh.solve(tolerance=1e-10, most=3)
+        mesh.solve(tolerance=1e-5, most=3)
     assert caught.value.iterations == 3
-    assert caught.value.tolerance == 1e-10
-    assert 1e-10 < caught.value.residual < 1.0
+    assert caught.value.tolerance == 1e-5
+    assert 1e-5 < caught.value.residual < 1.0
 
 
 def test_a_circuit_that_leaves_nothing_to_hold_on_to_raises():
@@ -399,6 +403,16 @@ def test_a_circuit_that_leaves_nothing_to_hold_on_to_raises():
     cell = without_pockets(BOXES[0])
     _, mesh = loaded(cell)
     mesh.r[:] = np.abs(somewhere(cell, 17))
-    lead = mesh._ties
+    lead = mesh.ties
     with pytest.raises(sf.ConvergenceError):
-        mesh.solve(tolerance=1e-10, lead=lead, strength=1.0 / lead.sum())
+        mesh.solve(tolerance=1e-5, lead=lead, strength=1.0 / lead.sum())
+
+
+def test_a_solve_that_rounding_holds_up_ends_and_one_that_diverges_does_not():
+    """Asked for more than single precision holds, it stops once it gets no further."""
+    cell = without_pockets(BOXES[0])
+    _, mesh = loaded(cell)
+    mesh.r[:] = somewhere(cell, 22)
+    iterations, residual, _ = mesh.solve(tolerance=1e-30)
+    assert iterations < 100
+    assert 1e-30 < residual < multigrid.ENOUGH

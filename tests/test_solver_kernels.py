@@ -11,7 +11,7 @@ from itertools import product
 import numpy as np
 import pytest
 import twins
-from geometries import awkward_box, loaded, packed, ties_of, without_pockets
+from geometries import awkward_box, loaded, packed, solve_fully, ties_of, without_pockets
 
 from simulate.kernels import faces, iteration, layout, levels, smoothing
 
@@ -232,17 +232,21 @@ def test_conjugate_gradients_solve_the_twins_system(shape):
     cell, mesh, extra = tied_box(shape, even=True)
     b = np.where(cell.solved, np.random.default_rng(47).normal(size=shape), 0.0)
     mesh.r[:] = spread(mesh, b)
-    iterations, residual = mesh.solve(tolerance=1e-12)
-    assert residual <= 1e-12
-    assert iterations <= 25
+    iterations, residual, _ = mesh.solve(tolerance=1e-5)
+    assert residual <= 1e-5
+    assert iterations <= 12
     system = twins.matrix(finest_faces(mesh), extra)
     on = cell.solved.ravel()
     x = np.zeros(b.size)
     x[on] = np.linalg.solve(system[np.ix_(on, on)], b.ravel()[on])
     assert natural(mesh.move, mesh.levels[0]) == pytest.approx(
+        x.reshape(shape), abs=3e-5 * np.abs(x).max()
+    )
+    assert np.linalg.norm(natural(mesh.r, mesh.levels[0])) <= 1.01e-5 * np.linalg.norm(b)
+    x64, _ = solve_fully(mesh, spread(mesh, b), 1e-12)
+    assert natural(x64, mesh.levels[0]) == pytest.approx(
         x.reshape(shape), abs=1e-9 * np.abs(x).max()
     )
-    assert np.linalg.norm(natural(mesh.r, mesh.levels[0])) <= 2e-12 * np.linalg.norm(b)
 
 
 @every_shape
@@ -250,16 +254,23 @@ def test_sums_and_steps_over_spans_are_numpys(shape):
     cell, mesh, _ = tied_box(shape, even=False)
     draw = np.random.default_rng(53)
     a, b = (np.where(cell.solved, draw.normal(size=shape), 0.0) for _ in range(2))
-    assert mesh.dot(spread(mesh, a), spread(mesh, b)) == pytest.approx(
-        (a * b).sum(), rel=1e-12, abs=1e-14
-    )
-    x = spread(mesh, a)
+    finest = mesh.levels[0]
+    mesh.phi[:] = spread(mesh, a)
     mesh.move[:] = spread(mesh, b)
-    mesh.advance(x, 0.3)
-    assert natural(x, mesh.levels[0]) == pytest.approx(a + 0.3 * b, rel=1e-14)
-    assert not mesh.move.any()
-    mesh.negate(x)
-    assert natural(x, mesh.levels[0]) == pytest.approx(-a - 0.3 * b, rel=1e-14)
+    mesh.unit = 2.0
+    mesh.advance(0.3)
+    assert natural(mesh.phi, finest) == pytest.approx(a + 0.6 * b, rel=SINGLE, abs=SINGLE)
+    every = (0, finest.shape[1])
+    z, r, q = (spread(mesh, v, np.float32) for v in (a, b, a - b))
+    sums = np.zeros((2, finest.shape[1]))
+    smoothing.dots(*every, finest.planes, z, r, q, sums)
+    assert sums.sum(axis=1) == pytest.approx([(a * b).sum(), (a * (a - b)).sum()], abs=1e-5)
+    iteration.norms(*every, finest.planes, r, sums[0])
+    assert sums[0] == pytest.approx((b * b).sum(axis=(0, 2)), rel=1e-6)
+    iteration.advance(*every, finest.planes, 0.5, q, r, sums[1])
+    left = b - 0.5 * (a - b)
+    assert natural(r, finest) == pytest.approx(left, abs=1e-6)
+    assert sums[1] == pytest.approx((left * left).sum(axis=(0, 2)), rel=1e-6)
 
 
 def test_sums_at_cells_count_repeats():
@@ -269,9 +280,20 @@ def test_sums_at_cells_count_repeats():
     assert (out == [10.5, 0.0, 101.25]).all()
     p = np.array([2.0, 7.0, 3.0])
     assert iteration.gather_dot(cells, values, p) == pytest.approx(3.0 + 20.0 + 300.0)
-    q = np.zeros(3)
-    assert iteration.face_products(cells, values, p, q) == pytest.approx(9.0 + 40.0 + 900.0)
-    assert q == pytest.approx([20.0, 0.0, 303.0])
+
+
+def test_ties_and_a_circuit_that_all_but_lifts_them_cancel_in_double_precision():
+    cells, ties = np.array([2, 0]), np.array([1.0, 10.0])
+    p = np.array([3.0, 7.0, 2.0], np.float32)
+    q = np.array([1.0, 5.0, 1.0], np.float32)
+    none = np.zeros(0)
+    assert iteration.apply_ties(cells, ties, none, 0.0, p, q) == pytest.approx(4.0 + 90.0)
+    assert q == pytest.approx([31.0, 5.0, 3.0])
+    same, q[:] = np.full(3, 0.7, np.float32), 0.0
+    strength = (1.0 - 1e-9) / ties.sum()
+    added = iteration.apply_ties(cells, ties, ties, strength, same, q)
+    assert added == pytest.approx(1e-9 * 11.0 * 0.49, rel=1e-5)
+    assert q == pytest.approx(np.array([7e-9, 0.0, 7e-10]), rel=1e-5)
 
 
 @every_shape

@@ -9,7 +9,9 @@ import numpy as np
 import pytest
 from disc_under_bud import FILMED, course, field, moved, spot
 
+from simulate import spots
 from simulate.circuit import Supply
+from simulate.multigrid import Hierarchy
 from simulate.spots import Setting, Spot, StopField, solve_alone, solve_places, solve_spots
 from simulate.surface import Surface
 from simulate.window import Conductivities
@@ -157,3 +159,29 @@ def test_a_setting_without_rests_has_laws_for_a_moving_swab():
 
 
 FIRST = ("window", "kappa", "laws", "supply", "open_fraction")
+
+
+@pytest.mark.parametrize("count", [0, 1, 9, 10, 16, 17, 33, 138])
+def test_groups_hold_every_spot_once_and_are_about_equal(count):
+    cuts = spots._cuts(count)
+    sizes = np.diff(cuts)
+    assert (cuts[0], cuts[-1]) == (0, count)
+    assert sizes.max(initial=0) <= spots.GROUP
+    assert np.ptp(sizes) <= 1 if sizes.size else count == 0
+    assert sizes.size % 2 == 0 or count < 2 * spots.LEAST_GROUP
+
+
+def test_a_window_is_solved_the_same_with_x_and_y_exchanged(monkeypatch):
+    made = course()
+    _, ny, nx = made.setting.window.shape
+    plain = field(made)
+    bench = spots._Bench(made.setting, made.bare())
+    monkeypatch.setattr(bench, "turned", not bench.turned)
+    monkeypatch.setattr(bench, "plan", bench.plan[::-1])
+    monkeypatch.setattr(bench, "mesh", Hierarchy((bench.mesh.levels[0].shape[0], *bench.plan)))
+    assert {bench.plan, (ny, nx)} == {(nx, ny), (ny, nx)}
+    (other,) = bench.solve(spot(), [1.0])
+    assert (other.cells == plain.cells).all()
+    assert (np.diff(plain.cells) > 0).all()
+    assert other.total == pytest.approx(plain.total, rel=1e-5)
+    assert moved(other, plain) < 1e-4

@@ -42,7 +42,7 @@ def _walls(law, potential):
 def test_faces_start_at_most_at_a_given_share_of_their_limit(law, sign):
     walls, phi, plate = _walls(law, -20.0 * sign)
     walls.start_below_limits(phi)
-    walls.meet(phi, phi, 0.0)
+    walls.meet(phi, np.zeros(phi.size, np.float32), 0.0)
     share = sign * walls.out[0, plate] / walls.faces.area[plate] / LIMIT
     assert share == pytest.approx(SATURATION, rel=2e-3)  # the other branch is left out
     assert walls.saturation() == pytest.approx(SATURATION, rel=2e-3)

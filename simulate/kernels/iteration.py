@@ -1,16 +1,22 @@
 """Compiled loops of conjugate gradients: the operator, updates and sums over planes.
 
 The memory layout is that of `kernels.layout`. Places between the spans hold 0 in every vector, so
-sums and updates run through a plane from end to end.
+sums and updates run through a plane from end to end. Vectors are single, sums double precision.
 """
 
 from __future__ import annotations
 
-import numpy as np
-
-from simulate.kernels.compiling import compiled, inner, reducing
+from simulate.kernels.compiling import compiled, inner
 from simulate.kernels.layout import FIRST, HI, LAST, LO, neighbours
-from simulate.kernels.vectors import WIDTH, load, spread_double, store, total, widen
+from simulate.kernels.vectors import (
+    WIDTH,
+    load,
+    spread_double,
+    spread_single,
+    store,
+    total,
+    widen,
+)
 
 
 @compiled
@@ -30,93 +36,126 @@ def gather_dot(cells, values, p):
 
 
 @compiled
-def face_products(cells, values, p, q):
-    """q[cells] += values * p[cells]; returns sum(values * p[cells]**2)."""
-    total = 0.0
+def apply_ties(cells, ties, lead, strength, p, q):
+    """Add to q = A p what ties do and a circuit that joins them; returns p . (what is added).
+
+    The two cancel but for a part in 1e8 where a supply holds its current: in double precision.
+    """
+    along = 0.0
+    for f in range(lead.size):
+        along += lead[f] * p[cells[f]]
+    product = 0.0
     for f in range(cells.size):
-        v = values[f] * p[cells[f]]
+        v = ties[f] * p[cells[f]]
+        if lead.size > 0:
+            v -= strength * along * lead[f]
         q[cells[f]] += v
-        total += v * p[cells[f]]
-    return total
+        product += v * p[cells[f]]
+    return product
 
 
 @inner
-def _apply_plane(j, rows, tx, ty, tz, p, q):
-    """q = A p in plane j in flux form (exactly conservative); returns p.q of the plane."""
+def _apply_plane(j, rows, tx, ty, tz, scale, p, q):
+    """q = scale * A p in plane j in flux form (exactly conservative); returns p.q of the plane."""
     product = spread_double(0.0)
-    for k in range(rows[j + 1, 0, FIRST], rows[j + 1, 0, LAST]):
-        for half in range(2):
+    for half in range(2):
+        for k in range(rows[j + 1, 0, LAST] - 1, rows[j + 1, 0, FIRST] - 1, -1):
             own, left, right, south, north = neighbours(rows, j, k, half)
             above = rows[j + 1, k + 1, half]
             below = rows[j + 1, k - 1, half]
             for m in range(rows[j + 1, k, LO], rows[j + 1, k, HI], WIDTH):
                 v = load(p, own + m)
-                f = (
-                    widen(load(tx, left + m)) * (v - load(p, left + m))
-                    + widen(load(tx, own + m)) * (v - load(p, right + m))
-                    + widen(load(ty, south + m)) * (v - load(p, south + m))
-                    + widen(load(ty, own + m)) * (v - load(p, north + m))
-                    + widen(load(tz, below + m)) * (v - load(p, below + m))
-                    + widen(load(tz, own + m)) * (v - load(p, above + m))
+                f = scale * (
+                    load(tx, left + m) * (v - load(p, left + m))
+                    + load(tx, own + m) * (v - load(p, right + m))
+                    + load(ty, south + m) * (v - load(p, south + m))
+                    + load(ty, own + m) * (v - load(p, north + m))
+                    + load(tz, below + m) * (v - load(p, below + m))
+                    + load(tz, own + m) * (v - load(p, above + m))
                 )
                 store(q, own + m, f)
-                product = product + v * f
+                product = product + widen(v * f)
     return total(product)
 
 
 @compiled
-def apply_planes(j_first, j_last, shape, rows, tx, ty, tz, p, q, sums):
-    """q = A p for planes [j_first, j_last); ``sums[j]`` = p.q of plane j."""
+def apply_planes(j_first, j_last, shape, rows, tx, ty, tz, scale, p, q, sums):
+    """q = scale * A p for planes [j_first, j_last), without ties; ``sums[j]`` = p.q of plane j.
+
+    Computed in the precision of p.
+    """
+    factor = spread_single(scale)
     for j in range(j_first, j_last):
-        sums[j] = _apply_plane(j, rows, tx, ty, tz, p, q)
+        sums[j] = _apply_plane(j, rows, tx, ty, tz, factor, p, q)
+
+
+@compiled
+def balance_cells(rows, where, tx, ty, tz, phi, injected, scale, r):
+    """r = scale * (A phi - injected) in the cells ``where`` (n, 3): k, j, i."""
+    for f in range(where.shape[0]):
+        k, j, i = where[f, 0] + 1, where[f, 1], where[f, 2]
+        own, left, right, south, north = neighbours(rows, j, k, i & 1)
+        m = i >> 1
+        above = rows[j + 1, k + 1, i & 1] + m
+        below = rows[j + 1, k - 1, i & 1] + m
+        v = phi[own + m]
+        out = (
+            tx[left + m] * (v - phi[left + m])
+            + tx[own + m] * (v - phi[right + m])
+            + ty[south + m] * (v - phi[south + m])
+            + ty[own + m] * (v - phi[north + m])
+            + tz[below] * (v - phi[below])
+            + tz[own + m] * (v - phi[above])
+        )
+        r[own + m] = scale * (out - injected[f])
 
 
 @compiled
 def direct_and_apply(
-    j_first, j_last, shape, rows, planes, tx, ty, tz, alpha, beta, z, p, q, x, sums
+    j_first, j_last, shape, rows, planes, tx, ty, tz, keep, alpha, beta, z, p, q, x, sums
 ):
-    """x += alpha p, then p = z + beta p over a slab of planes, and q = A p one plane behind.
+    """x = keep x + alpha p, then p = z + beta p over a slab, and q = A p one plane behind.
 
     At a side where the slab meets another, q of its last plane is left to `apply_planes`.
     """
     ny = shape[1]
     low = j_first + (1 if j_first > 0 else 0)
     high = j_last - (1 if j_last < ny else 0)
+    one = spread_single(1.0)
+    kept, along, mixed = spread_single(keep), spread_single(alpha), spread_single(beta)
     for j in range(j_first, j_last + 1):
         if j < j_last:
-            for c in range(planes[j], planes[j + 1]):
-                x[c] += alpha * p[c]
-                p[c] = z[c] + beta * p[c]
+            for c in range(planes[j], planes[j + 1], WIDTH):
+                v = load(p, c)
+                store(x, c, kept * load(x, c) + along * v)
+                store(p, c, load(z, c) + mixed * v)
         if low <= j - 1 < high:
-            sums[j - 1] = _apply_plane(j - 1, rows, tx, ty, tz, p, q)
+            sums[j - 1] = _apply_plane(j - 1, rows, tx, ty, tz, one, p, q)
 
 
-@reducing
-def dots(j_first, j_last, planes, z, r, q, zr, zq):
-    """Plane sums of z.r and z.q."""
+@compiled
+def advance(j_first, j_last, planes, alpha, q, r, sums):
+    """r -= alpha q; plane sums of r.r."""
+    along = spread_single(alpha)
     for j in range(j_first, j_last):
-        a = 0.0
-        c = 0.0
-        for m in range(planes[j], planes[j + 1]):
-            v = np.float64(z[m])
-            a += v * r[m]
-            c += v * q[m]
-        zr[j] = a
-        zq[j] = c
+        a = spread_double(0.0)
+        for m in range(planes[j], planes[j + 1], WIDTH):
+            v = load(r, m) - along * load(q, m)
+            store(r, m, v)
+            v = widen(v)
+            a = a + v * v
+        sums[j] = total(a)
 
 
-@reducing
-def advance(j_first, j_last, planes, alpha, unit, q, r, r32, sums):
-    """r -= alpha q; r32 = r / unit; plane sums of r.r."""
-    scale = 1.0 / unit
+@compiled
+def norms(j_first, j_last, planes, r, sums):
+    """Plane sums of r.r."""
     for j in range(j_first, j_last):
-        a = 0.0
-        for m in range(planes[j], planes[j + 1]):
-            v = r[m] - alpha * q[m]
-            r[m] = v
-            r32[m] = v * scale
-            a += v * v
-        sums[j] = a
+        a = spread_double(0.0)
+        for m in range(planes[j], planes[j + 1], WIDTH):
+            v = widen(load(r, m))
+            a = a + v * v
+        sums[j] = total(a)
 
 
 @compiled
@@ -124,40 +163,6 @@ def add_along(j_first, j_last, planes, length, p, x):
     """x += length * p."""
     for m in range(planes[j_first], planes[j_last]):
         x[m] += length * p[m]
-
-
-@reducing
-def inner_product(j_first, j_last, planes, a, b, sums):
-    """Plane sums of a.b."""
-    for j in range(j_first, j_last):
-        product = 0.0
-        for m in range(planes[j], planes[j + 1]):
-            product += a[m] * b[m]
-        sums[j] = product
-
-
-@compiled
-def step_along(j_first, j_last, planes, length, move, x):
-    """x += length * move; move = 0."""
-    for m in range(planes[j_first], planes[j_last]):
-        x[m] += length * move[m]
-        move[m] = 0.0
-
-
-@compiled
-def begin(j_first, j_last, planes, unit, r, r32, q):
-    """r32 = r / unit; q = 0."""
-    scale = 1.0 / unit
-    for m in range(planes[j_first], planes[j_last]):
-        r32[m] = r[m] * scale
-        q[m] = 0.0
-
-
-@compiled
-def negate(j_first, j_last, planes, r):
-    """r = -r."""
-    for m in range(planes[j_first], planes[j_last]):
-        r[m] = -r[m]
 
 
 @compiled
@@ -173,7 +178,7 @@ def rounding(j_first, j_last, shape, rows, tx, ty, tz, x, sums):
     """Plane sums of (sum of conductances * x)**2: what rounding of A x is proportional to."""
     for j in range(j_first, j_last):
         product = 0.0
-        for k in range(rows[j + 1, 0, FIRST], rows[j + 1, 0, LAST]):
+        for k in range(rows[j + 1, 0, LAST] - 1, rows[j + 1, 0, FIRST] - 1, -1):
             for half in range(2):
                 own, left, _, south, _ = neighbours(rows, j, k, half)
                 below = rows[j + 1, k - 1, half]

@@ -104,21 +104,22 @@ def lay_rows(start, shape, rows, planes):
     place = start + margin
     for j in range(1, ny + 1):
         planes[j - 1] = place
+        for half in range(2):
+            for k in range(nz, 0, -1):
+                low = nx
+                high = 0
+                for row in (rows[j, k], rows[j + 1, k], rows[j, k + 1]):
+                    if row[HI] > row[LO]:
+                        low = min(low, row[LO])
+                        high = max(high, row[HI])
+                if high > 0:
+                    place += half  # for the left neighbour of the first even cell
+                    rows[j, k, half] = place - low
+                    place += high - low
         for k in range(1, nz + 1):
             if rows[j, k, LAST] > 0:
                 rows[j, 0, FIRST] = k if rows[j, 0, LAST] == 0 else rows[j, 0, FIRST]
                 rows[j, 0, LAST] = k + 1
-            low = nx
-            high = 0
-            for row in (rows[j, k], rows[j + 1, k], rows[j, k + 1]):
-                if row[HI] > row[LO]:
-                    low = min(low, row[LO])
-                    high = max(high, row[HI])
-            if high > 0:
-                rows[j, k, EVEN] = place - low
-                place += high - low + 1  # one more for the left neighbour of the first even cell
-                rows[j, k, ODD] = place - low
-                place += high - low
         place = (place + WIDTH - 1) // WIDTH * WIDTH
     planes[ny] = place
     return place + margin

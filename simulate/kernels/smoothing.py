@@ -15,9 +15,12 @@ from simulate.kernels.vectors import (
     merged_high,
     merged_low,
     odds,
+    spread_double,
     spread_single,
     store,
+    total,
     where_positive,
+    widen,
 )
 
 
@@ -72,7 +75,7 @@ def _restrict_plane(jc, shape, factors, rows, tx, ty, pivot, x, crows, buf, cb):
     ny = shape[1]
     fy, fx = factors
     zero = spread_single(0.0)
-    for k in range(crows[jc + 1, 0, FIRST], crows[jc + 1, 0, LAST]):
+    for k in range(crows[jc + 1, 0, LAST] - 1, crows[jc + 1, 0, FIRST] - 1, -1):
         first = crows[jc + 1, k, LO]
         last = crows[jc + 1, k, HI]
         for m in range(2 * first, 2 * last, WIDTH):
@@ -115,7 +118,7 @@ def _prolong_plane(j, shape, factors, rows, crows, cx_, x):
     fy, fx = factors
     half = j & 1
     jc = j // fy
-    for k in range(rows[j + 1, 0, FIRST], rows[j + 1, 0, LAST]):
+    for k in range(rows[j + 1, 0, LAST] - 1, rows[j + 1, 0, FIRST] - 1, -1):
         own = rows[j + 1, k, half]
         even = crows[jc + 1, k, 0]
         odd = crows[jc + 1, k, 1]
@@ -185,11 +188,25 @@ def down(j_first, j_last, shape, factors, rows, tx, ty, tz, pivot, b, x, crows, 
 
 
 @compiled
-def up(j_first, j_last, shape, factors, rows, tx, ty, tz, pivot, b, x, crows, cx_):
+def dots(j_first, j_last, planes, z, r, q, sums):
+    """Plane sums of z.r into ``sums[0]`` and of z.q into ``sums[1]``."""
+    for j in range(j_first, j_last):
+        a = spread_double(0.0)
+        c = spread_double(0.0)
+        for m in range(planes[j], planes[j + 1], WIDTH):
+            v = load(z, m)
+            a = a + widen(v * load(r, m))
+            c = c + widen(v * load(q, m))
+        sums[0, j] = total(a)
+        sums[1, j] = total(c)
+
+
+@compiled
+def up(j_first, j_last, shape, factors, rows, planes, tx, ty, tz, pivot, b, x, crows, cx_, q, sums):
     """Add the coarse correction, then black, red, as one front over a slab of planes.
 
     At a side where the slab meets another, black of its last plane and red of its last two are
-    left to `smooth_colour`.
+    left to `smooth_colour`. `dots` of the planes that are finished go into ``sums`` if it has room.
     """
     ny = shape[1]
     low = j_first + (1 if j_first > 0 else 0)
@@ -203,14 +220,17 @@ def up(j_first, j_last, shape, factors, rows, tx, ty, tz, pivot, b, x, crows, cx
             _solve_lines(j - 1, j & 1, rows, tx, ty, tz, pivot, b, x)
         if red_low <= j - 2 < red_high:
             _solve_lines(j - 2, j & 1, rows, tx, ty, tz, pivot, b, x)
+            if sums.shape[1] > 0:
+                dots(j - 2, j - 1, planes, x, b, q, sums)
 
 
 @compiled
-def cycle_below(table, all_rows, tx, ty, tz, pivot, b, x, buf):
+def cycle_below(table, all_rows, planes, tx, ty, tz, pivot, b, x, buf, sums):
     """One cycle on levels that lie in common arrays, finest first, each whole and regular.
 
     table (levels, 6): the level's first place in the first axis of ``all_rows``, its first plane
-    (0), ny, nx, and the factors (y, x) by which its cells join.
+    (0), ny, nx, and the factors (y, x) by which its cells join. ``sums`` (2, 0) and ``planes`` are
+    for `up`, which does not use them here.
     """
     last = table.shape[0] - 1
     nz = all_rows.shape[1] - 2
@@ -226,7 +246,9 @@ def cycle_below(table, all_rows, tx, ty, tz, pivot, b, x, buf):
         shape, factors = (nz, ny, table[n, 3]), (table[n, 4], table[n, 5])
         rows = all_rows[table[n, 0] : table[n, 0] + ny + 2]
         crows = all_rows[table[n + 1, 0] : table[n + 1, 0] + table[n + 1, 2] + 2]
-        up(first, ny, shape, factors, rows, tx, ty, tz, pivot, b, x, crows, x)
+        up(
+            first, ny, shape, factors, rows, planes, tx, ty, tz, pivot, b, x, crows, x, b, sums
+        )  # fmt: skip
 
 
 @compiled

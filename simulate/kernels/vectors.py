@@ -5,7 +5,8 @@ arrays overlap; rows are short, so that the tests would cost more than the work.
 becomes the vector instruction it stands for, on any processor. Called as plain Python the functions
 work on slices of arrays and give the same numbers.
 
-``contract`` lets the processor multiply and add in one step.
+``contract`` lets the processor multiply and add in one step. Of two vectors of different precision
+the result has the higher one.
 """
 
 from __future__ import annotations
@@ -29,7 +30,7 @@ def load(array, at):
 
 
 def store(array, at, vector):
-    """Put a vector into ``array[at]`` to ``array[at + 7]``."""
+    """Put a vector into ``array[at]`` to ``array[at + 7]``, rounded to the array's precision."""
     array[at : at + WIDTH] = vector
 
 
@@ -49,13 +50,8 @@ def spread_double(value):
 
 
 def widen(vector):
-    """A vector of single precision in double precision."""
+    """A vector in double precision."""
     return vector.astype(np.float64)
-
-
-def narrow(vector):
-    """A vector of double precision in single precision."""
-    return vector.astype(np.float32)
 
 
 def total(vector):
@@ -145,6 +141,19 @@ def _alike(a: Any, b: Any) -> Any:
     return a if a == b else None
 
 
+def _wider(a: Any, b: Any) -> Any:
+    return a if a == b else DOUBLE
+
+
+def _at_width(builder, value, kind, wanted):
+    """A vector of ``kind`` as one of the ``wanted`` kind."""
+    if kind == wanted:
+        return value
+    if wanted == DOUBLE:
+        return builder.fpext(value, ir.VectorType(ir.DoubleType(), WIDTH))
+    return builder.fptrunc(value, ir.VectorType(ir.FloatType(), WIDTH))
+
+
 def _place(context, builder, sig, args):
     """Pointer to ``array[index]`` as to a vector, and how it is aligned."""
     kind, width = sig.args[0], sig.args[1].bitwidth
@@ -164,7 +173,8 @@ def _load(context, builder, sig, args):
 @_compiles(store, lambda *_: types.none, types.Array, types.Integer, Vector)
 def _store(context, builder, sig, args):
     pointer, align = _place(context, builder, sig, args)
-    builder.store(args[2], pointer, align=align)
+    value = _at_width(builder, args[2], sig.args[2], _of_array(sig.args[0]))
+    builder.store(value, pointer, align=align)
     return context.get_dummy_value()
 
 
@@ -188,14 +198,9 @@ _compiles(spread_single, lambda _: SINGLE, types.Number)(_spread)
 _compiles(spread_double, lambda _: DOUBLE, types.Number)(_spread)
 
 
-@_compiles(widen, lambda v: DOUBLE if v == SINGLE else None, Vector)
+@_compiles(widen, lambda _: DOUBLE, Vector)
 def _widen(context, builder, sig, args):
-    return builder.fpext(args[0], ir.VectorType(ir.DoubleType(), WIDTH))
-
-
-@_compiles(narrow, lambda v: SINGLE if v == DOUBLE else None, Vector)
-def _narrow(context, builder, sig, args):
-    return builder.fptrunc(args[0], ir.VectorType(ir.FloatType(), WIDTH))
+    return _at_width(builder, args[0], sig.args[0], DOUBLE)
 
 
 def _picked(places: list[int]) -> Callable[..., Any]:
@@ -248,7 +253,9 @@ def _where_positive(context, builder, sig, args):
 
 def _operation(name: str) -> Callable[..., Any]:
     def operate(context, builder, sig, args):
-        return getattr(builder, name)(*args, flags=("contract",))
+        pairs = zip(args, sig.args, strict=True)
+        same = [_at_width(builder, value, kind, sig.return_type) for value, kind in pairs]
+        return getattr(builder, name)(*same, flags=("contract",))
 
     return operate
 
@@ -259,4 +266,4 @@ for _operator, _name in (
     (operator.mul, "fmul"),
     (operator.truediv, "fdiv"),
 ):
-    _compiles(_operator, _alike, Vector, Vector)(_operation(_name))
+    _compiles(_operator, _wider, Vector, Vector)(_operation(_name))

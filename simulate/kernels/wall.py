@@ -8,6 +8,7 @@ from simulate.kernels.compiling import compiled, inner
 
 # columns of a law: see simulate.polarisation.law_row
 _KIND, _EXCHANGE, _ANODIC, _CATHODIC, _FILM, _LIMIT, _SHARP = 0, 1, 2, 3, 4, 5, 6
+FIRST_ELECTRODE, OTHERS = 0, 1
 _LARGEST_EXPONENT = 600.0
 _LEAST_SLOPE = 1e-3
 # After a step so small, relative to the overpotential, a straight line leaves out the square of it.
@@ -135,37 +136,27 @@ def wall_currents(drive, series, electrode, laws, eta, current, slope):
 
 @compiled
 def face_currents(
-    cell, phi, move, step, offset, lift, conductance, area, film, electrode, law, laws, eta, out
-):
-    """Currents [A] and slopes [S] of all faces at phi + step * move into ``out`` (2, n).
+    cell, phi, move, step, offset, lift, conductance, area, film, electrode, law, laws, eta, part,
+    out,
+):  # fmt: skip
+    """Currents [A] and slopes [S] of faces at phi + step * move into ``out`` (2, n).
 
     drive = offset + lift (first electrode only) - phi[cell]. ``film`` is a further series
-    resistance of each face [ohm m2], ``law`` its row of ``laws``; ``eta`` is updated.
+    resistance of each face [ohm m2], ``law`` its row of ``laws``; ``eta`` is updated. ``part`` is
+    `FIRST_ELECTRODE` or `OTHERS`. Returns their total current and slope.
     """
+    total = 0.0
+    total_slope = 0.0
     for f in range(cell.size):
-        u = offset[f] - phi[cell[f]] - step * move[cell[f]]
-        if electrode[f] == 0:
-            u += lift
+        if (electrode[f] == 0) != (part == FIRST_ELECTRODE):
+            continue
+        u = offset[f] + lift - phi[cell[f]] - step * move[cell[f]]
         i, s, eta[f] = wall_current(u, area[f] / conductance[f] + film[f], laws[law[f]], eta[f])
+        total += i * area[f]
+        total_slope += s * area[f]
         out[0, f] = i * area[f]
         # A face at its limiting current has hardly a slope; a small part of the chord's keeps
         # cells that hang on such faces alone from being tied to nothing.
         chord = i / u if u != 0.0 else 0.0
         out[1, f] = max(s, _LEAST_SLOPE * chord) * area[f]
-
-
-@compiled
-def anode_current(
-    cell, phi, move, step, offset, lift, conductance, area, film, electrode, law, laws, eta
-):
-    """Total current and slope of electrode 0 at phi + step * move; ``eta`` is updated."""
-    total = 0.0
-    total_slope = 0.0
-    for f in range(cell.size):
-        if electrode[f] == 0:
-            c = cell[f]
-            u = offset[f] + lift - phi[c] - step * move[c]
-            i, s, eta[f] = wall_current(u, area[f] / conductance[f] + film[f], laws[law[f]], eta[f])
-            total += i * area[f]
-            total_slope += s * area[f]
     return total, total_slope
