@@ -130,3 +130,18 @@ def test_a_twin_that_fails_is_noticed():
     work = "import sys, time\ndef work(n):\n    time.sleep(0.05)\n"
     work += "    assert os.getpid() == here and sys.platform == 'linux'"
     assert shared(work)[1] != 0
+
+
+def test_fonts_are_read_whole():
+    """A font of matplotlib bears the name of its file, unless it reads from memory."""
+    code = (
+        "from simulate.figures.style import read_fonts_whole\n"
+        "from matplotlib.font_manager import findfont, get_font\n"
+        "fonts = []\n"
+        "fonts.append(get_font(findfont('DejaVu Sans')).fname)\n"
+        "read_fonts_whole()\n"
+        "fonts.append(get_font(findfont('DejaVu Sans:bold')).fname)\n"
+        "print(*(isinstance(font, str) for font in fonts))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.split() == ["True", "False"]

@@ -102,8 +102,9 @@ def wait_and_draw() -> None:
 
     settle_in()
     from simulate.figures.gallery import USUAL, draw_result, drawable
-    from simulate.figures.style import get_ready
+    from simulate.figures.style import get_ready, read_fonts_whole
 
+    read_fonts_whole()
     get_ready()
     try:
         result, folder, kinds = pickle.load(sys.stdin.buffer)

@@ -16,7 +16,7 @@ from simulate.figures.maps import density_map, depth_map
 from simulate.figures.moments import density_moments
 from simulate.figures.profile import depth_profile
 from simulate.figures.row import map_row
-from simulate.figures.style import FORMATS, check_known, save_figure, style
+from simulate.figures.style import FORMATS, check_known, lay_out, save_figure, style
 from simulate.figures.under_swab import section_figure
 from simulate.result import Result
 from simulate.section import solve_section
@@ -126,7 +126,7 @@ def write_figures(
     written = []
     for name, figure in figures:
         with style():  # laid out once, for all formats
-            figure.draw_without_rendering()
+            lay_out(figure)
             figure.set_layout_engine(None)
         for kind in formats:
             written.append(target / f"{name}.{kind}")

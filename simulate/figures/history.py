@@ -50,11 +50,22 @@ def current_history(result: Result) -> Figure:
     _time_axis([upper, lower, *others][-1], result)
     for ax in (upper, lower, *others):
         ax.grid(axis="y")
-        for moment in result.time[result.rewet]:
-            ax.axvline(float(moment), color=INK, linewidth=1.0, linestyle=(0, (1, 2)))
+        _mark(ax, result.time[result.rewet])
     figure.align_ylabels()
     words(figure, _title(result), _caption(result))
     return figure
+
+
+def _mark(ax: Axes, moments: np.ndarray) -> None:
+    """A dotted line from bottom to top at each of some moments [s], all as one thing to draw."""
+    from matplotlib.collections import LineCollection
+
+    lines = [((moment, 0.0), (moment, 1.0)) for moment in moments.tolist()]
+    marks = LineCollection(
+        lines, colors=INK, linewidths=1.0, linestyles=[(0, (1, 2))], zorder=2, capstyle="butt"
+    )
+    marks.set_transform(ax.get_xaxis_transform())
+    ax.add_collection(marks, autolim=False)
 
 
 def _keep_apart(ax: Axes, values: np.ndarray, least: float) -> None:

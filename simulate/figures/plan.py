@@ -103,7 +103,7 @@ def draw_map(ax: Axes, result: Plan, values: np.ndarray, limits: Limits) -> Quad
         rasterized=True,
     )
     rim = PathPatch(outline(result), facecolor="none", edgecolor=INK, linewidth=0.7)
-    ax.add_patch(rim)
+    ax.add_artist(rim)  # a patch would be searched, corner by corner, for what must be in view
     mesh.set_clip_path(rim)
     return mesh
 
@@ -144,7 +144,7 @@ def _locator(ax: Axes, result: Plan, corner: np.ndarray, size: np.ndarray) -> Ax
     small = ax.inset_axes((0.0, 1.03, 0.2, 0.2))
     draw_plate(small, result)
     small.set(xlabel="", ylabel="", xticks=[], yticks=[], anchor="SW")
-    small.add_patch(PathPatch(outline(result), facecolor=SOFT_INK, linewidth=0))
+    small.add_artist(PathPatch(outline(result), facecolor=SOFT_INK, linewidth=0))
     frame = Rectangle(
         (corner[0], corner[1]), size[0], size[1], facecolor="none", edgecolor=RED, linewidth=1.1
     )

@@ -9,7 +9,7 @@ import numpy as np
 
 from simulate.errors import Fault, InputError
 from simulate.figures.plan import bulk_limits, draw_map, plan_height, scale_bar
-from simulate.figures.style import INK, MASK, METAL, MM, RED, UM, new_figure, styled
+from simulate.figures.style import INK, MASK, METAL, MM, RED, UM, lay_out, new_figure, styled
 from simulate.figures.wording import lead_words, with_unit, words
 from simulate.result import Result
 from simulate.stencil import openings
@@ -222,7 +222,7 @@ def _mark_mean(ax: Axes, result: Result) -> None:
 
 def _exaggeration(figure: Figure, ax: Axes) -> float:
     """How many times larger depth is drawn than length."""
-    figure.draw_without_rendering()
+    lay_out(figure)
     box = ax.get_window_extent()
     (left, right), (bottom, top) = ax.get_xlim(), ax.get_ylim()
     return float((box.height / (bottom - top) * UM) / (box.width / (right - left) * MM))

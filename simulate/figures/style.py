@@ -11,7 +11,7 @@ import functools
 import os
 from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, ParamSpec
+from typing import TYPE_CHECKING, Any, ParamSpec
 
 from simulate.errors import Fault, InputError
 from simulate.result import replacing
@@ -38,14 +38,20 @@ def style() -> Iterator[None]:
     """matplotlib's own defaults with `STYLE` on top, whatever the user has set; then as before."""
     import matplotlib as mpl
 
+    with mpl.rc_context(_settings()):
+        yield
+
+
+@functools.cache
+def _settings() -> Any:
+    import matplotlib as mpl
+
     settings = {
         key: value
         for key, value in mpl.rcParamsDefault.items()
         if not key.startswith("backend") and key not in _NOT_STYLE
     }
-    settings.update(mpl.rc_params_from_file(STYLE, use_default_template=False))
-    with mpl.rc_context(settings):
-        yield
+    return settings | dict(mpl.rc_params_from_file(STYLE, use_default_template=False))
 
 
 def get_ready() -> None:
@@ -65,6 +71,26 @@ def get_ready() -> None:
             figure.savefig(io.BytesIO(), format=kind)
 
 
+def read_fonts_whole() -> None:
+    """Let matplotlib keep fonts in memory, for a process of one's own that writes PNG and SVG.
+
+    It reads them glyph by glyph, and each glyph takes dozens of calls to the system: a sixth of the
+    time of a figure.
+    """
+    import io
+    from types import SimpleNamespace
+
+    from matplotlib import font_manager
+    from matplotlib.ft2font import FT2Font
+
+    def font(path: str, **options: Any) -> FT2Font:
+        return FT2Font(io.BytesIO(Path(path).read_bytes()), **options)
+
+    names = vars(font_manager)
+    if getattr(names.get("ft2font"), "FT2Font", None) is FT2Font:
+        names["ft2font"] = SimpleNamespace(FT2Font=font)
+
+
 def styled(draw: Callable[_Given, Figure]) -> Callable[_Given, Figure]:
     """Let a function that makes a figure run in `style`."""
 
@@ -81,6 +107,13 @@ def new_figure(height: float) -> Figure:
     from matplotlib.figure import Figure as NewFigure
 
     return NewFigure(figsize=(WIDTH, height), layout="constrained")
+
+
+def lay_out(figure: Figure) -> None:
+    """Put everything in a figure where it will be drawn, as its next drawing would."""
+    engine = figure.get_layout_engine()
+    if engine is not None:
+        engine.execute(figure)
 
 
 def save_figure(figure: Figure, path: str | os.PathLike[str], *, outlines: bool = False) -> None:

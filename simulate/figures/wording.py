@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any
 
-from simulate.figures.style import WIDTH
+from simulate.figures.style import WIDTH, lay_out
 from simulate.result import Result
 from simulate.units import format_quantity
 
@@ -26,7 +26,7 @@ def words(figure: Figure, title: str, caption: str) -> tuple[Text, Text]:
 
 def trim(figure: Figure, ax: Axes, title: Text, caption: Text) -> None:
     """Take away the height that a map of fixed aspect leaves unused between title and caption."""
-    figure.draw_without_rendering()
+    lay_out(figure)
     upper, lower, box = title.get_window_extent(), caption.get_window_extent(), ax.get_tightbbox()
     if box is None:  # nothing is drawn
         return
@@ -42,14 +42,29 @@ def wrap(text: str, size: float, weight: str = "normal") -> str:
     font = FontProperties(family="DejaVu Sans", size=size, weight=weight)
     measure = TextToPath()
     room = 0.965 * WIDTH * 72.0
-    lines = [""]
-    for word in text.split(" "):
-        longer = f"{lines[-1]} {word}".strip()
-        if not lines[-1] or measure.get_text_width_height_descent(longer, font, False)[0] <= room:
-            lines[-1] = longer
-        else:
-            lines.append(word)
+
+    def fits(words: list[str]) -> bool:
+        return bool(measure.get_text_width_height_descent(" ".join(words), font, False)[0] <= room)
+
+    rest, lines = [word for word in text.split(" ") if word], []
+    letters = int(room / (0.52 * size))  # about
+    while rest:
+        count = _most(rest, " ".join(rest)[:letters].count(" "), fits)
+        lines.append(" ".join(rest[:count]).strip())
+        rest = rest[count:]
     return "\n".join(line.replace("\N{NO-BREAK SPACE}", " ") for line in lines)
+
+
+def _most(words: list[str], guess: int, fits: Callable[[list[str]], bool]) -> int:
+    """The most words that fit, at least one, looked for from a guess on: measuring is dear."""
+    low, high = 1, len(words) + 1  # fits or must do; does not
+    while high - low > 1:
+        guess = min(max(guess, low + 1), high - 1)
+        if fits(words[:guess]):
+            low, guess = guess, guess + 1
+        else:
+            high, guess = guess, guess - 1
+    return low
 
 
 def lead_words(result: Result) -> str:
