@@ -4,8 +4,9 @@
 the making of what Python would call them by: called from Python they run as Python. Neither may
 make an array: ``allocating`` may. All that is left out so halves the time of the first run.
 
-A loop that lies compiled on the disk is read without loading what numba compiles with, some hundred
-modules and a part of scipy, which took longer than all the loops together.
+How they are compiled stands in `kernels.pipeline`; an ``inner`` loop is kept nowhere but in those
+that call it. A loop that lies compiled on the disk is read without loading what numba compiles
+with, some hundred modules and a part of scipy, which took longer than all the loops together.
 """
 
 from __future__ import annotations
@@ -18,7 +19,11 @@ from numba.core.caching import FunctionCache
 from numba.core.registry import CPUDispatcher
 from numba.core.runtime import rtsys
 
+from simulate.kernels.pipeline import SHORT, ShortCompiler
+
 _common = {"cache": True, "nogil": True, "error_model": "numpy", "no_cfunc_wrapper": True}
+if SHORT:
+    _common["pipeline_class"] = ShortCompiler
 
 
 class _Cache(FunctionCache):  # type: ignore[misc]
@@ -36,7 +41,7 @@ _OWN = hasattr(FunctionCache, "_load_overload") and hasattr(
 
 def _decorator(**options: Any) -> Callable[[Callable[..., Any]], Any]:
     """numba's decorator, its loops read by `_Cache`."""
-    decorate = njit(**_common, **options)
+    decorate = njit(**_common | options)
 
     def compile_loop(function: Callable[..., Any]) -> Any:
         loop = decorate(function)
@@ -51,12 +56,16 @@ compiled = _decorator(_nrt=False)
 reducing = _decorator(_nrt=False, fastmath={"contract", "reassoc"})
 allocating = _decorator()
 
-_without_wrapper = _decorator(_nrt=False, no_cpython_wrapper=True)
+_without_wrapper = _decorator(_nrt=False, no_cpython_wrapper=True, cache=not SHORT)
 
 
 class _Inner(CPUDispatcher):  # type: ignore[misc]
     def __call__(self, *arguments: Any) -> Any:
         return self.py_func(*arguments)
+
+    def add_overload(self, compiled: Any) -> None:
+        """Take what numba compiled, which need not be what Python could call."""
+        self.overloads[tuple(compiled.signature.args)] = compiled
 
 
 def inner(function: Callable[..., Any]) -> Any:
