@@ -34,6 +34,7 @@ from simulate.conductance import Network, available_memory, build_network, memor
 from simulate.multigrid import FINEST, Hierarchy, processors
 from simulate.polarisation import ButlerVolmer, Tafel, law_row
 from simulate.potential import solve_network
+from simulate.spots import TOLERANCE as PLACE_TOLERANCE
 
 TOLERANCE = 1e-8
 TRAFFIC = 184.0
@@ -291,13 +292,13 @@ SUPPLY = Supply(9.4, 2.3)
 
 def table_of_stops(sizes: list[int], stops: int) -> None:
     """Whole stops: network, levels, Newton with circuit, at places one cell apart."""
-    print("\nStops per second: polarisation and circuit included, tolerance 1e-5")
+    print(f"\nStops per second: polarisation and circuit included, tolerance {PLACE_TOLERANCE:g}")
     print("window                active  workers  stops/s  Newton  its warm  its cold  its linear")
     for count in sizes:
         cell = make("swab", count)
         problem = Problem(cell)
         problem.load_and_solve()
-        cold = solve_network(problem.network, LAWS, SUPPLY, tolerance=1e-5, hierarchy=problem.mesh)
+        cold = solve_network(problem.network, LAWS, SUPPLY, tolerance=PLACE_TOLERANCE, hierarchy=problem.mesh)
         for workers in sorted({1, processors()}):
             with ThreadPoolExecutor(workers) as pool:
                 meshes = [Problem(cell) for _ in range(workers)]
@@ -329,7 +330,7 @@ def _walk(problem: Problem, count: int):  # type: ignore[no-untyped-def]
         conductivity[mask] = np.where(openings, cell.conductivity.max(), 0.0)
         network = build_network(cell.grid, conductivity, cell.label, np.zeros(2))
         solution = solve_network(
-            network, LAWS, SUPPLY, tolerance=1e-5, hierarchy=problem.mesh, start=solution
+            network, LAWS, SUPPLY, tolerance=PLACE_TOLERANCE, hierarchy=problem.mesh, start=solution
         )
         found.append(solution)
     return found

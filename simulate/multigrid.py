@@ -94,7 +94,7 @@ class Hierarchy:
         self._where = np.zeros((0, 3), np.int64)
         self.ties = self._coarse_ties = np.zeros(0)
         self._slots = np.zeros(0, np.int64)
-        self._crew = ThreadPoolExecutor(threads) if threads > 1 else None
+        self._crew = ThreadPoolExecutor(threads - 1) if threads > 1 else None
         self._rows = np.zeros((max(4, threads), shape[2] + 64), np.float32)
         self._whole = 1
 
@@ -254,14 +254,15 @@ class Hierarchy:
 
     def _over(self, level: Level, work: Callable[[tuple[int, int], int], object]) -> None:
         """Do ``work(slab, number)`` for all slabs of a level, side by side if there are several."""
-        if len(level.slabs) == 1 or self._crew is None:
+        first, *others = level.slabs
+        if self._crew is None:
             for number, slab in enumerate(level.slabs):
                 work(slab, number)
-        else:
-            for waiting in [
-                self._crew.submit(work, slab, number) for number, slab in enumerate(level.slabs)
-            ]:
-                waiting.result()
+            return
+        waiting = [self._crew.submit(work, slab, n) for n, slab in enumerate(others, 1)]
+        work(first, 0)
+        for part in waiting:
+            part.result()
 
     def _seams(self, level: Level, reach: int) -> list[tuple[int, int]]:
         """Ranges of planes within ``reach`` of where two slabs meet."""
