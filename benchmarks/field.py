@@ -298,7 +298,9 @@ def table_of_stops(sizes: list[int], stops: int) -> None:
         cell = make("swab", count)
         problem = Problem(cell)
         problem.load_and_solve()
-        cold = solve_network(problem.network, LAWS, SUPPLY, tolerance=PLACE_TOLERANCE, hierarchy=problem.mesh)
+        cold = solve_network(
+            problem.network, LAWS, SUPPLY, tolerance=PLACE_TOLERANCE, hierarchy=problem.mesh
+        )
         for workers in sorted({1, processors()}):
             with ThreadPoolExecutor(workers) as pool:
                 meshes = [Problem(cell) for _ in range(workers)]

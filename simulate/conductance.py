@@ -169,13 +169,14 @@ def build_network(
 
     shape = grid.shape
     rows, planes = empty_rows(shape)
-    unknowns = int(layout.find_spans(label, conductivity, rows))
+    metal = np.zeros((shape[0] + 2, shape[1] + 2), np.int64)
+    unknowns = int(layout.find_spans(label, conductivity, rows, metal))
     size = int(layout.lay_rows(0, shape, rows, planes))
     require_memory(shape, size)
     tx, ty, tz = (np.zeros(size, np.float32) for _ in range(3))
     areas = (*grid.widths, grid.radial)
     kernels.fill_conductances(conductivity, label, areas, grid.halves, rows, tx, ty, tz)
-    faces = electrode_faces(grid, conductivity, label, offset, rows)
+    faces = electrode_faces(grid, conductivity, label, offset, rows, metal)
     return Network(shape, rows, planes, tx, ty, tz, faces, unknowns)
 
 
@@ -185,15 +186,18 @@ def electrode_faces(
     label: NDArray[np.int8],
     offset: Doubles,
     rows: Integers,
+    metal: Integers,
 ) -> Faces:
     """All faces between electrolyte cells and electrode cells; see `Faces`."""
     from simulate.kernels import faces as face_kernels
     from simulate.kernels import layout
 
-    count = int(face_kernels.count_faces(label, conductivity, rows))
-    where = np.empty((count, 5), np.int32)
-    electrode = np.empty(count, np.int64)
-    face_kernels.list_faces(label, conductivity, rows, where, electrode)
+    count, room = -1, 2 * label.shape[1] * label.shape[2] + 4096
+    while count < 0 or count > room:
+        room = max(room, count)
+        where, electrode = np.empty((room, 5), np.int32), np.empty(room, np.int64)
+        count = int(face_kernels.list_faces(label, conductivity, rows, metal, where, electrode))
+    where, electrode = where[:count].copy(), electrode[:count].copy()
     cell = np.empty(count, np.int64)
     layout.places_of(where, rows, cell)
     k, j, i, axis, side = (where[:, n].astype(np.int64) for n in range(5))

@@ -44,6 +44,7 @@ class Terminals:
         self.supply = supply
         self.eta = eta
         self.out = np.zeros((2, faces.cell.size))
+        self._drive = np.full((2, faces.cell.size), np.nan)
         self.lift = 0.0
         self.limited = False
         series_laws = laws[:, 0]
@@ -54,9 +55,10 @@ class Terminals:
     ) -> tuple[float, float]:
         """Current and slope of the first electrode, or of the others, at phi + step * move."""
         f = self.faces
-        faces = (f.conductance, f.area, f.film, f.electrode, f.law, self.laws, self.eta)
+        faces = (f.conductance, f.area, f.film, f.electrode, f.law, self.laws)
+        kept = (self.eta, self._drive)
         current, slope = wall.face_currents(
-            self.cell, phi, move, step, f.offset, lift, *faces, part, self.out
+            self.cell, phi, move, step, f.offset, lift, *faces, *kept, part, self.out
         )
         return float(current), float(slope)
 

@@ -12,40 +12,21 @@ from simulate.kernels.layout import FIRST, LAST
 
 
 @compiled
-def count_faces(label, conductivity, rows):
-    """Number of faces between an electrode cell (label > 0) and an electrolyte cell."""
-    nz, ny, nx = label.shape
-    count = 0
-    for k in range(nz):
-        for j in range(ny):
-            for i in range(rows[j + 1, k + 1, FIRST], rows[j + 1, k + 1, LAST]):
-                if label[k, j, i] > 0 or conductivity[k, j, i] <= 0.0:
-                    continue
-                if i > 0 and label[k, j, i - 1] > 0:
-                    count += 1
-                if i + 1 < nx and label[k, j, i + 1] > 0:
-                    count += 1
-                if j > 0 and label[k, j - 1, i] > 0:
-                    count += 1
-                if j + 1 < ny and label[k, j + 1, i] > 0:
-                    count += 1
-                if k > 0 and label[k - 1, j, i] > 0:
-                    count += 1
-                if k + 1 < nz and label[k + 1, j, i] > 0:
-                    count += 1
-    return count
+def list_faces(label, conductivity, rows, metal, where, electrode):
+    """Faces between an electrode cell (label > 0) and an electrolyte cell; returns how many.
 
-
-@compiled
-def list_faces(label, conductivity, rows, where, electrode):
-    """Fill ``where`` (n, 5): k, j, i of the electrolyte cell, axis (0 z, 1 y, 2 x), side (-1, +1).
-
-    ``electrode`` (n,) receives label - 1 of the electrode cell on that side.
+    where (most, 5) receives k, j, i of the electrolyte cell, axis (0 z, 1 y, 2 x), side (-1, +1);
+    electrode (most,) label - 1 of the electrode cell on that side; faces beyond ``most`` are
+    counted only. ``metal`` is that of `layout.find_spans`.
     """
     nz, ny, nx = label.shape
+    most = where.shape[0]
     f = 0
     for k in range(nz):
         for j in range(ny):
+            beside = metal[k, j + 1] + metal[k + 1, j] + metal[k + 1, j + 2] + metal[k + 2, j + 1]
+            if beside + metal[k + 1, j + 1] == 0:
+                continue
             for i in range(rows[j + 1, k + 1, FIRST], rows[j + 1, k + 1, LAST]):
                 if label[k, j, i] > 0 or conductivity[k, j, i] <= 0.0:
                     continue
@@ -57,13 +38,15 @@ def list_faces(label, conductivity, rows, where, electrode):
                         if not (0 <= kk < nz and 0 <= jj < ny and 0 <= ii < nx):
                             continue
                         if label[kk, jj, ii] > 0:
-                            where[f, 0] = k
-                            where[f, 1] = j
-                            where[f, 2] = i
-                            where[f, 3] = axis
-                            where[f, 4] = side
-                            electrode[f] = label[kk, jj, ii] - 1
+                            if f < most:
+                                where[f, 0] = k
+                                where[f, 1] = j
+                                where[f, 2] = i
+                                where[f, 3] = axis
+                                where[f, 4] = side
+                                electrode[f] = label[kk, jj, ii] - 1
                             f += 1
+    return f
 
 
 @compiled

@@ -10,6 +10,7 @@ from simulate.kernels.compiling import compiled, inner
 from simulate.kernels.layout import FIRST, HI, LAST, LO, neighbours
 from simulate.kernels.vectors import (
     WIDTH,
+    add_to,
     load,
     spread_double,
     spread_single,
@@ -160,9 +161,10 @@ def norms(j_first, j_last, planes, r, sums):
 
 @compiled
 def add_along(j_first, j_last, planes, length, p, x):
-    """x += length * p."""
-    for m in range(planes[j_first], planes[j_last]):
-        x[m] += length * p[m]
+    """x += length * p, in the precision of x's sum with it."""
+    along = spread_double(length)
+    for m in range(planes[j_first], planes[j_last], WIDTH):
+        add_to(x, m, along * load(p, m))
 
 
 @compiled

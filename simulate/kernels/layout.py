@@ -46,8 +46,11 @@ def _clear_spans(rows):
 
 
 @compiled
-def find_spans(label, conductivity, rows):
-    """FIRST and LAST of each row: electrolyte and no electrode; returns how many cells are so."""
+def find_spans(label, conductivity, rows, metal):
+    """FIRST and LAST of each row: electrolyte and no electrode; returns how many cells are so.
+
+    ``metal`` (nz + 2, ny + 2), 0 before, tells which rows hold electrode cells, at [k + 1, j + 1].
+    """
     nz, ny, nx = label.shape
     count = 0
     _clear_spans(rows)
@@ -56,7 +59,9 @@ def find_spans(label, conductivity, rows):
             first = nx
             last = 0
             for i in range(nx):
-                if label[k, j, i] == 0 and conductivity[k, j, i] > 0.0:
+                if label[k, j, i] > 0:
+                    metal[k + 1, j + 1] = 1
+                elif conductivity[k, j, i] > 0.0:
                     count += 1
                     first = min(first, i)
                     last = i + 1

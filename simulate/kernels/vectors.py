@@ -35,8 +35,8 @@ def store(array, at, vector):
 
 
 def add_to(array, at, vector):
-    """Add a vector to ``array[at]`` to ``array[at + 7]``."""
-    array[at : at + WIDTH] += vector
+    """Add a vector to ``array[at]`` to ``array[at + 7]``, rounded to the array's precision."""
+    array[at : at + WIDTH] = array[at : at + WIDTH] + vector
 
 
 def spread_single(value):
@@ -181,8 +181,11 @@ def _store(context, builder, sig, args):
 @_compiles(add_to, lambda *_: types.none, types.Array, types.Integer, Vector)
 def _add_to(context, builder, sig, args):
     pointer, align = _place(context, builder, sig, args)
-    value = builder.fadd(builder.load(pointer, align=align), args[2], flags=("contract",))
-    builder.store(value, pointer, align=align)
+    held, kind = builder.load(pointer, align=align), _of_array(sig.args[0])
+    wide = _wider(kind, sig.args[2])
+    terms = _at_width(builder, held, kind, wide), _at_width(builder, args[2], sig.args[2], wide)
+    value = builder.fadd(*terms, flags=("contract",))
+    builder.store(_at_width(builder, value, wide, kind), pointer, align=align)
     return context.get_dummy_value()
 
 

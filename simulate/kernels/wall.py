@@ -11,6 +11,8 @@ _KIND, _EXCHANGE, _ANODIC, _CATHODIC, _FILM, _LIMIT, _SHARP = 0, 1, 2, 3, 4, 5, 
 FIRST_ELECTRODE, OTHERS = 0, 1
 _LARGEST_EXPONENT = 600.0
 _LEAST_SLOPE = 1e-3
+# Drives so near to each other [V] are taken as on one straight line for a first guess.
+_NEAR = 0.02
 # After a step so small, relative to the overpotential, a straight line leaves out the square of it.
 _LAST_STEP = 1e-9
 
@@ -136,14 +138,15 @@ def wall_currents(drive, series, electrode, laws, eta, current, slope):
 
 @compiled
 def face_currents(
-    cell, phi, move, step, offset, lift, conductance, area, film, electrode, law, laws, eta, part,
-    out,
+    cell, phi, move, step, offset, lift, conductance, area, film, electrode, law, laws, eta, drive,
+    part, out,
 ):  # fmt: skip
     """Currents [A] and slopes [S] of faces at phi + step * move into ``out`` (2, n).
 
     drive = offset + lift (first electrode only) - phi[cell]. ``film`` is a further series
-    resistance of each face [ohm m2], ``law`` its row of ``laws``; ``eta`` is updated. ``part`` is
-    `FIRST_ELECTRODE` or `OTHERS`. Returns their total current and slope.
+    resistance of each face [ohm m2], ``law`` its row of ``laws``. ``eta`` and ``drive`` (2, n) are
+    kept from call to call: overpotential, drive, and how the one follows the other, NaN at first.
+    ``part`` is `FIRST_ELECTRODE` or `OTHERS`. Returns their total current and slope.
     """
     total = 0.0
     total_slope = 0.0
@@ -151,7 +154,12 @@ def face_currents(
         if (electrode[f] == 0) != (part == FIRST_ELECTRODE):
             continue
         u = offset[f] + lift - phi[cell[f]] - step * move[cell[f]]
-        i, s, eta[f] = wall_current(u, area[f] / conductance[f] + film[f], laws[law[f]], eta[f])
+        r = area[f] / conductance[f] + film[f]
+        near = abs(u - drive[0, f]) < _NEAR
+        guess = eta[f] + drive[1, f] * (u - drive[0, f]) if near else eta[f]
+        i, s, eta[f] = wall_current(u, r, laws[law[f]], guess)
+        drive[0, f] = u
+        drive[1, f] = 1.0 - (r + laws[law[f], _FILM]) * s
         total += i * area[f]
         total_slope += s * area[f]
         out[0, f] = i * area[f]
