@@ -59,12 +59,14 @@ def apply_ties(cells, ties, lead, strength, p, q):
 def _apply_plane(j, rows, tx, ty, tz, scale, p, q):
     """q = scale * A p in plane j in flux form (exactly conservative); returns p.q of the plane."""
     product = spread_double(0.0)
+    plane = rows[j + 1]
     for half in range(2):
-        for k in range(rows[j + 1, 0, LAST] - 1, rows[j + 1, 0, FIRST] - 1, -1):
+        for k in range(plane[0, LAST] - 1, plane[0, FIRST] - 1, -1):
             own, left, right, south, north = neighbours(rows, j, k, half)
-            above = rows[j + 1, k + 1, half]
-            below = rows[j + 1, k - 1, half]
-            for m in range(rows[j + 1, k, LO], rows[j + 1, k, HI], WIDTH):
+            row = plane[k]
+            above = plane[k + 1, half]
+            below = plane[k - 1, half]
+            for m in range(row[LO], row[HI], WIDTH):
                 v = load(p, own + m)
                 f = scale * (
                     load(tx, left + m) * (v - load(p, left + m))

@@ -133,8 +133,9 @@ def lay_rows(start, shape, rows, planes):
 @inner
 def neighbours(rows, j, k, half):
     """Where a half row begins, and where the neighbours of its cells at -x, +x, -y and +y do."""
-    right = rows[j + 1, k, 1 - half] + half
-    return rows[j + 1, k, half], right - 1, right, rows[j, k, half], rows[j + 2, k, half]
+    row, south, north = rows[j + 1, k], rows[j, k], rows[j + 2, k]
+    right = row[1 - half] + half
+    return row[half], right - 1, right, south[half], north[half]
 
 
 @compiled

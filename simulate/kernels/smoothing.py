@@ -6,7 +6,7 @@ The memory layout is that of `kernels.layout`.
 from __future__ import annotations
 
 from simulate.kernels.compiling import compiled, inner
-from simulate.kernels.layout import FIRST, HI, LAST, LO, neighbours
+from simulate.kernels.layout import EVEN, FIRST, HI, LAST, LO, ODD, neighbours
 from simulate.kernels.vectors import (
     WIDTH,
     add_to,
@@ -27,10 +27,12 @@ from simulate.kernels.vectors import (
 @inner
 def _solve_lines_alone(j, half, rows, tz, pivot, b, x):
     """Lines of one half of plane j with zero neighbours: the first sweep from x = 0."""
-    for k in range(rows[j + 1, 0, LAST] - 1, rows[j + 1, 0, FIRST] - 1, -1):
-        own = rows[j + 1, k, half]
-        above = rows[j + 1, k + 1, half]
-        for m in range(rows[j + 1, k, LO], rows[j + 1, k, HI], WIDTH):
+    plane = rows[j + 1]
+    for k in range(plane[0, LAST] - 1, plane[0, FIRST] - 1, -1):
+        row = plane[k]
+        own = row[half]
+        above = plane[k + 1, half]
+        for m in range(row[LO], row[HI], WIDTH):
             held = load(b, own + m) + load(tz, own + m) * load(x, above + m)
             store(x, own + m, held * load(pivot, own + m))
     _substitute(j, half, rows, tz, pivot, x)
@@ -39,10 +41,12 @@ def _solve_lines_alone(j, half, rows, tz, pivot, b, x):
 @inner
 def _substitute(j, half, rows, tz, pivot, x):
     """From the bottom of the lines up, after elimination from the top down."""
-    for k in range(rows[j + 1, 0, FIRST] + 1, rows[j + 1, 0, LAST]):
-        own = rows[j + 1, k, half]
-        below = rows[j + 1, k - 1, half]
-        for m in range(rows[j + 1, k, LO], rows[j + 1, k, HI], WIDTH):
+    plane = rows[j + 1]
+    for k in range(plane[0, FIRST] + 1, plane[0, LAST]):
+        row = plane[k]
+        own = row[half]
+        below = plane[k - 1, half]
+        for m in range(row[LO], row[HI], WIDTH):
             fed = load(tz, below + m) * load(x, below + m)
             add_to(x, own + m, load(pivot, own + m) * fed)
 
@@ -50,10 +54,12 @@ def _substitute(j, half, rows, tz, pivot, x):
 @inner
 def _solve_lines(j, half, rows, tx, ty, tz, pivot, b, x):
     """Lines of one half of plane j, exactly, with all others held."""
-    for k in range(rows[j + 1, 0, LAST] - 1, rows[j + 1, 0, FIRST] - 1, -1):
+    plane = rows[j + 1]
+    for k in range(plane[0, LAST] - 1, plane[0, FIRST] - 1, -1):
         own, left, right, south, north = neighbours(rows, j, k, half)
-        above = rows[j + 1, k + 1, half]
-        for m in range(rows[j + 1, k, LO], rows[j + 1, k, HI], WIDTH):
+        row = plane[k]
+        above = plane[k + 1, half]
+        for m in range(row[LO], row[HI], WIDTH):
             held = (
                 load(b, own + m)
                 + load(tx, left + m) * load(x, left + m)
@@ -75,15 +81,18 @@ def _restrict_plane(jc, shape, factors, rows, tx, ty, pivot, x, crows, buf, cb):
     ny = shape[1]
     fy, fx = factors
     zero = spread_single(0.0)
-    for k in range(crows[jc + 1, 0, LAST] - 1, crows[jc + 1, 0, FIRST] - 1, -1):
-        first = crows[jc + 1, k, LO]
-        last = crows[jc + 1, k, HI]
+    cplane = crows[jc + 1]
+    for k in range(cplane[0, LAST] - 1, cplane[0, FIRST] - 1, -1):
+        crow = cplane[k]
+        first = crow[LO]
+        last = crow[HI]
         for m in range(2 * first, 2 * last, WIDTH):
             store(buf, m, zero)
         for j in range(jc * fy, min(jc * fy + fy, ny)):
             half = j & 1
             own, left, right, south, north = neighbours(rows, j, k, half)
-            for m in range(rows[j + 1, k, LO], rows[j + 1, k, HI], WIDTH):
+            row = rows[j + 1, k]
+            for m in range(row[LO], row[HI], WIDTH):
                 fed = where_positive(
                     load(pivot, own + m),
                     load(tx, left + m) * load(x, left + m)
@@ -99,8 +108,8 @@ def _restrict_plane(jc, shape, factors, rows, tx, ty, pivot, x, crows, buf, cb):
                 else:
                     add_to(buf, 2 * m, merged_low(zero, fed))
                     add_to(buf, 2 * m + WIDTH, merged_high(zero, fed))
-        even = crows[jc + 1, k, 0]
-        odd = crows[jc + 1, k, 1]
+        even = crow[EVEN]
+        odd = crow[ODD]
         for m in range(first, last, WIDTH):
             low = load(buf, 2 * m)
             high = load(buf, 2 * m + WIDTH)
@@ -118,17 +127,19 @@ def _prolong_plane(j, shape, factors, rows, crows, cx_, x):
     fy, fx = factors
     half = j & 1
     jc = j // fy
-    for k in range(rows[j + 1, 0, LAST] - 1, rows[j + 1, 0, FIRST] - 1, -1):
-        own = rows[j + 1, k, half]
-        even = crows[jc + 1, k, 0]
-        odd = crows[jc + 1, k, 1]
+    plane, cplane = rows[j + 1], crows[jc + 1]
+    for k in range(plane[0, LAST] - 1, plane[0, FIRST] - 1, -1):
+        row, crow = plane[k], cplane[k]
+        own = row[half]
+        even = crow[EVEN]
+        odd = crow[ODD]
         if fx == 2:
-            for m in range(rows[j + 1, k, LO], rows[j + 1, k, HI], WIDTH):
+            for m in range(row[LO], row[HI], WIDTH):
                 pairs = merged_low(load(cx_, even + (m >> 1)), load(cx_, odd + (m >> 1)))
                 add_to(x, own + m, pairs)
         else:
             same = odd if half == 1 else even
-            for m in range(rows[j + 1, k, LO], rows[j + 1, k, HI], WIDTH):
+            for m in range(row[LO], row[HI], WIDTH):
                 add_to(x, own + m, load(cx_, same + m))
 
 
