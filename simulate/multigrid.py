@@ -12,9 +12,11 @@ chequered plan. Strong and weak coupling in z, thin films and graded layers are 
 same smoother, and a mask's openings are never merged with the mask above or below them
 (semi-coarsening with line relaxation: Briggs, Henson & McCormick, A Multigrid Tutorial, 2nd ed.
 2000, ch. 7; from memory). The coarse correction is spread as it was gathered, so that the cycle is
-symmetric and sound for any conductances. It runs in float32 and changes from step to step by its
-rounding, hence the flexible (Polak-Ribiere) conjugate gradients of Notay, SIAM J. Sci. Comput. 22
-(2000) 1444 (from memory).
+symmetric and sound for any conductances. All runs in single precision, and the cycle changes from
+step to step by its rounding, hence the flexible (Polak-Ribiere) conjugate gradients of Notay, SIAM
+J. Sci. Comput. 22 (2000) 1444 (from memory). What such a solve leaves of the potentials' balance is
+found in double precision and solved for again: iterative refinement (Golub & Van Loan, Matrix
+Computations, 4th ed. 2013, sec. 3.5.3; from memory).
 """
 
 from __future__ import annotations

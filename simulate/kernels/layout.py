@@ -1,10 +1,11 @@
 """The packed layout that every compiled loop of the solver works on.
 
-A box of ``nz, ny, nx`` cells is stored plane by plane in the order (y, z, x), and of each row along
-x only the part that is solved for. A row is split by parity: first its cells with even x index,
-then those with odd ones. Cells of one colour of the chequered plan are then neighbours in memory,
-so that every loop runs over whole vectors (`kernels.vectors`), and a swab in a box that is mostly
-air takes as much memory and time as its own cells do.
+A box of ``nz, ny, nx`` cells is stored plane by plane along y, and of each row along x only the part
+that is solved for. A row is split by parity: a plane holds its cells with even x index, row by row
+from the top down, then those with odd ones. Cells of one colour of the chequered plan are then
+neighbours in memory, in the order in which lines are eliminated: every loop runs over whole vectors
+(`kernels.vectors`) and the processor can fetch ahead; and a swab in a box that is mostly air takes
+as much memory and time as its own cells do.
 
 ``rows`` (ny + 2, nz + 2, 6) tells where the row of plane j, layer k lies, at
 ``rows[j + 1, k + 1]``:
@@ -16,7 +17,7 @@ air takes as much memory and time as its own cells do.
 and at ``rows[j + 1, 0]`` the same of the plane: its rows that hold anything lie in FIRST <= k + 1 <
 LAST, and loops over layers run from there to there.
 
-A row's part in memory holds its own span and that of the rows beyond it in y and z, whose
+A half row's part in memory holds its own span and that of the rows beyond it in y and z, whose
 conductances towards this one are kept here. An empty row and those outside the box point to blanks
 at the front of the array. Reading past a row's part gives numbers of other rows; they are always
 multiplied with a conductance of 0.
