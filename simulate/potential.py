@@ -168,7 +168,7 @@ def solve_network(
         walls.lift = start.voltage
     elif supply is not None:
         walls.lift = supply.emf
-    if start is None or start.saturation < SATURATION:
+    if start is None or (start.rows is not network.rows and start.saturation < SATURATION):
         walls.start_below_limits(mesh.phi)
     return _newton(network, mesh, walls, tolerance)
 

@@ -78,3 +78,15 @@ def test_openings_that_are_new_under_the_swab_cost_few_steps():
     np.testing.assert_allclose(
         after.current, go(second, None).current, atol=1e-4 * after.current.max()
     )
+
+
+def test_the_same_openings_start_from_the_answer_even_at_their_limit():
+    """Half of them are at the limit, half far below it."""
+    laws = np.array([law_row(LIMITED[0]), law_row(None)])
+    network = _network(np.ones((16, 16)))
+    plate = network.faces.electrode == 0
+    network.faces.offset[plate] = np.where(network.faces.where[plate, 2] < 8, 9.0, 0.0)
+    found = solve_network(network, laws, tolerance=1e-5)
+    assert 0.3 < found.saturation < SATURATION
+    again = solve_network(network, laws, tolerance=1e-5, start=found)
+    assert again.newton_steps == 0

@@ -1,8 +1,8 @@
 """The packed layout that every compiled loop of the solver works on.
 
-A box of ``nz, ny, nx`` cells is stored plane by plane along y, and of each row along x only the part
-that is solved for. A row is split by parity: a plane holds its cells with even x index, row by row
-from the top down, then those with odd ones. Cells of one colour of the chequered plan are then
+A box of ``nz, ny, nx`` cells is stored plane by plane along y, and of each row along x only the
+part that is solved for. Rows are split by parity: a plane holds its cells with even x index, row by
+row from the top down, then those with odd ones. Cells of one colour of the chequered plan are then
 neighbours in memory, in the order in which lines are eliminated: every loop runs over whole vectors
 (`kernels.vectors`) and the processor can fetch ahead; and a swab in a box that is mostly air takes
 as much memory and time as its own cells do.
