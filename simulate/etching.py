@@ -34,10 +34,11 @@ from simulate.case import Case
 from simulate.circuit import Supply
 from simulate.course import Course, lay_out, without_films
 from simulate.edges import find_edges
-from simulate.first_run import share_compiling
+from simulate.first_run import SecondCompiler
 from simulate.grid_error import with_grid_error
 from simulate.kernels import wet_swab as kernel
 from simulate.march import Rig, Track, first_condition, ledgers, march_on, remarks
+from simulate.multigrid import Hierarchy
 from simulate.removal import depth_from_charge
 from simulate.response import FRESH, STEP, Responses, factor_of
 from simulate.result import Result
@@ -46,6 +47,7 @@ from simulate.stroke import contact_time
 from simulate.surface import Surface, surface_after
 from simulate.swab import contact_outline
 from simulate.tally import Tally, charge_map, stop_density, thinned
+from simulate.window import build_window
 
 Doubles = NDArray[np.float64]
 Progress = Callable[[int, int], None]
@@ -92,15 +94,18 @@ def etch_case(
 
 def _etch(case: Case, progress: Progress | None, workers: int | None) -> Result:
     """One run on the cells of the case."""
-    run = _Run(lay_out(case, workers), _Meter(progress), workers)
-    try:
-        share_compiling(run.rehearse)
-        run.survey()
-        for first, last in run.blocks():
-            run.work(first, last)
-        run.meter.finish()
-    except KeyboardInterrupt:
-        run.stop()
+    with SecondCompiler() as second:
+        run = _Run(lay_out(case, workers), _Meter(progress), workers)
+        try:
+            if second.is_wanted:
+                run.rehearse()
+                second.finish()
+            run.survey()
+            for first, last in run.blocks():
+                run.work(first, last)
+            run.meter.finish()
+        except KeyboardInterrupt:
+            run.stop()
     return run.result()
 
 
@@ -161,9 +166,16 @@ class _Run:
 
     def rehearse(self) -> None:
         """Do once what a run does beside solving fields."""
-        wet = self.course.setting.window.wet((0, 0))
+        setting = self.course.setting
+        window = setting.window
+        wet = window.wet((0, 0))
         find_edges(wet.body, wet.label)
         self._march(self.fields, self.fields.responses)
+        half = np.ones(window.shape[1:])  # an opening with a lip across the window
+        half[: len(half) // 2] = 0.0
+        network, _ = build_window(window, wet, half, setting.kappa)
+        mesh = Hierarchy(network.shape, (window.cell, window.cell))
+        mesh.load(network, np.ones(network.faces.cell.size))
 
     def survey(self) -> None:
         """Solve every place once, with the swab fresh and the metal bare."""

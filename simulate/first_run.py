@@ -1,15 +1,14 @@
 """The first run on a machine, when loops are not compiled yet: two processes share that work.
 
-Compiling takes ten times as long as the demo's fields, and one process can compile only one loop at
-a time. The linear solver's loops are compiled in a second process, while this one compiles the
-others; both find them in numba's cache from then on.
+Compiling takes longer than the demo's fields, and one process can compile only one loop at a time.
+The linear solver's loops are compiled in a second process, while this one lays out the case and
+compiles the others; both find them in numba's cache from then on.
 """
 
 from __future__ import annotations
 
 import subprocess
 import sys
-from collections.abc import Callable
 from pathlib import Path
 
 PATIENCE = 300.0
@@ -18,25 +17,36 @@ PATIENCE = 300.0
 _SOLVE = "from simulate.first_run import solve_a_small_box; solve_a_small_box()"
 
 
-def share_compiling(others: Callable[[], object]) -> None:
-    """Compile all loops, the solver's in a second process; does nothing when they are there.
+class SecondCompiler:
+    """Compiles the solver's loops while its block runs; has nothing to do when they are there."""
 
-    others : does what compiles the rest.
-    """
-    if solver_is_compiled() or not sys.executable:
-        return
-    second = subprocess.Popen(
-        [sys.executable, "-c", _SOLVE], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
-    )
-    try:
-        others()
-        second.wait(PATIENCE)
-    except subprocess.TimeoutExpired:
-        pass
-    finally:
-        if second.poll() is None:
-            second.kill()
-            second.wait()
+    def __init__(self) -> None:
+        self._process: subprocess.Popen[bytes] | None = None
+
+    def __enter__(self) -> SecondCompiler:
+        if not solver_is_compiled() and sys.executable:
+            self._process = subprocess.Popen(
+                [sys.executable, "-c", _SOLVE], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+            )
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._process is not None and self._process.poll() is None:
+            self._process.kill()
+            self._process.wait()
+
+    @property
+    def is_wanted(self) -> bool:
+        """Whether it had anything to do: this process should compile the rest at once."""
+        return self._process is not None
+
+    def finish(self) -> None:
+        """Wait until it is done, or for as long as that may take."""
+        if self._process is not None:
+            try:
+                self._process.wait(PATIENCE)
+            except subprocess.TimeoutExpired:
+                self._process.kill()
 
 
 def solver_is_compiled() -> bool:

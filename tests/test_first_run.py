@@ -21,7 +21,9 @@ def compiled():
 def test_nothing_is_shared_where_the_loops_are_there(monkeypatch):
     monkeypatch.setattr(first_run.subprocess, "Popen", None)  # to start a process would raise
     assert first_run.solver_is_compiled()
-    first_run.share_compiling(lambda: pytest.fail("there was nothing to do"))
+    with first_run.SecondCompiler() as second:
+        assert not second.is_wanted
+        second.finish()
 
 
 def elsewhere(monkeypatch, folder):
@@ -42,10 +44,10 @@ def test_a_second_process_solves_while_this_one_does_the_rest(monkeypatch, tmp_p
     monkeypatch.setattr(
         first_run, "_SOLVE", f"import pathlib; pathlib.Path({str(there)!r}).touch()"
     )
-    done = []
-    first_run.share_compiling(lambda: done.append(True))
-    assert done == [True]
-    assert there.exists()
+    with first_run.SecondCompiler() as second:
+        assert second.is_wanted
+        second.finish()
+        assert there.exists()
 
 
 def test_a_second_process_that_hangs_or_fails_does_not_stop_the_run(monkeypatch, tmp_path):
@@ -54,7 +56,9 @@ def test_a_second_process_that_hangs_or_fails_does_not_stop_the_run(monkeypatch,
     done = []
     for fault in ("import time; time.sleep(60)", "raise SystemExit(3)"):
         monkeypatch.setattr(first_run, "_SOLVE", fault)
-        first_run.share_compiling(lambda fault=fault: done.append(fault))
+        with first_run.SecondCompiler() as second:
+            second.finish()
+            done.append(fault)
     assert len(done) == 2
 
 
@@ -70,11 +74,8 @@ def test_an_interruption_takes_the_second_process_along(monkeypatch, tmp_path):
     monkeypatch.setattr(first_run, "_SOLVE", "import time; time.sleep(60)")
     monkeypatch.setattr(first_run.subprocess, "Popen", popen)
 
-    def interrupted():
+    with pytest.raises(KeyboardInterrupt), first_run.SecondCompiler():
         raise KeyboardInterrupt
-
-    with pytest.raises(KeyboardInterrupt):
-        first_run.share_compiling(interrupted)
     assert started[0].poll() is not None
 
 
