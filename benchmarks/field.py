@@ -37,9 +37,10 @@ from simulate.potential import solve_network
 from simulate.spots import TOLERANCE as PLACE_TOLERANCE
 
 TOLERANCE = 1e-8
-TRAFFIC = 184.0
+TRAFFIC = 137.0
 """Bytes moved per active cell and iteration, counted from the arrays that each pass streams: the
-cycle 52, operator and direction 40, update 52, sums 20, coarse levels 20."""
+cycle 56, operator and direction 36, update 12, coarse levels 17; and a ninth of what a solve takes
+besides, in three rounds of refinement: balance 28, potentials 20."""
 
 
 def median_time(work: Callable[[], object], repeats: int) -> float:
@@ -323,13 +324,13 @@ def table_of_stops(sizes: list[int], stops: int) -> None:
 def _walk(problem: Problem, count: int):  # type: ignore[no-untyped-def]
     """Solve ``count`` places: the openings under the swab move by one cell a place."""
     cell, solution, found = problem.cell, None, []
-    conductivity = cell.conductivity.copy()
+    conductivity, wet = cell.conductivity.copy(), cell.conductivity.max()
     mask = (cell.grid.z[1:] > 0.0) & (cell.grid.z[1:] <= 0.2001e-3)
     under = cell.conductivity[np.flatnonzero(~mask)[1]] > 0.0
     wide = make("bath", cell.label.shape[2]).conductivity[1] > 0.0
     for n in range(count):
         openings = np.roll(wide, n, axis=1) & under
-        conductivity[mask] = np.where(openings, cell.conductivity.max(), 0.0)
+        conductivity[mask] = np.where(openings, wet, 0.0)
         network = build_network(cell.grid, conductivity, cell.label, np.zeros(2))
         solution = solve_network(
             network, LAWS, SUPPLY, tolerance=PLACE_TOLERANCE, hierarchy=problem.mesh, start=solution

@@ -16,6 +16,7 @@ from simulate.kernels.vectors import (
     spread_single,
     store,
     total,
+    where_positive,
     widen,
 )
 
@@ -172,9 +173,8 @@ def add_along(j_first, j_last, planes, length, p, x):
 @compiled
 def clear_dead(j_first, j_last, planes, pivot, x):
     """x = 0 wherever nothing is solved for."""
-    for m in range(planes[j_first], planes[j_last]):
-        if pivot[m] == 0.0:
-            x[m] = 0.0
+    for m in range(planes[j_first], planes[j_last], WIDTH):
+        store(x, m, where_positive(load(pivot, m), load(x, m)))
 
 
 @compiled

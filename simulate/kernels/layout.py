@@ -31,11 +31,9 @@ ends of the planes in memory.
 from __future__ import annotations
 
 from simulate.kernels.compiling import compiled, inner
+from simulate.kernels.vectors import WIDTH, load, store
 
 EVEN, ODD, LO, HI, FIRST, LAST = range(6)
-
-WIDTH = 8
-"""Numbers in a vector."""
 
 
 @inner
@@ -178,14 +176,21 @@ def carry(shape, old_rows, old, rows, new):
     """Copy from one layout of a box into another, where both have the cell."""
     nz, ny, _ = shape
     for j in range(1, ny + 1):
-        for k in range(1, nz + 1):
+        for k in range(nz, 0, -1):
             source = old_rows[j, k]
             row = rows[j, k]
             first = max(source[FIRST], row[FIRST])
             last = min(source[LAST], row[LAST])
             for half in range(2):
-                for m in range((first + 1 - half) // 2, (last + 1 - half) // 2):
-                    new[row[half] + m] = old[source[half] + m]
+                there, here = source[half], row[half]
+                m = (first + 1 - half) // 2
+                end = (last + 1 - half) // 2
+                while m + WIDTH <= end:
+                    store(new, here + m, load(old, there + m))
+                    m += WIDTH
+                while m < end:
+                    new[here + m] = old[there + m]
+                    m += 1
 
 
 @compiled

@@ -47,7 +47,7 @@ def fill_conductances(conductivity, dead, areas, halves, rows, tx, ty, tz):
     ax, ay, az, ax_radial = areas
     x_below, x_above, y_below, y_above, z_below, z_above = halves
     for j in range(ny):
-        for k in range(nz):
+        for k in range(nz - 1, -1, -1):
             row = rows[j + 1, k + 1]
             for i in range(row[FIRST], row[LAST]):
                 kappa = conductivity[k, j, i]
@@ -167,7 +167,7 @@ def coarsen_level(shape, coarse, rows, crows, tx, ty, tz, extra, cx, cy, cz, cex
     zero = spread_single(0.0)
     to_x, to_y, to_z, to_extra = bufs[0], bufs[1], bufs[2], bufs[3]
     for jc in range(coarse[1]):
-        for k in range(crows[jc + 1, 0, FIRST], crows[jc + 1, 0, LAST]):
+        for k in range(crows[jc + 1, 0, LAST] - 1, crows[jc + 1, 0, FIRST] - 1, -1):
             crow = crows[jc + 1, k]
             for m in range(2 * crow[LO], 2 * crow[HI], WIDTH):
                 store(to_x, m, zero)

@@ -248,10 +248,10 @@ _compiles(larger, _alike, Vector, Vector)(_chosen(">"))
 _compiles(smaller, _alike, Vector, Vector)(_chosen("<"))
 
 
-@_compiles(where_positive, _alike, Vector, Vector)
+@_compiles(where_positive, lambda _, vector: vector, Vector, Vector)
 def _where_positive(context, builder, sig, args):
-    zero = cgutils.get_null_value(args[0].type)
-    return builder.select(builder.fcmp_ordered(">", args[0], zero), args[1], zero)
+    nothing = [cgutils.get_null_value(value.type) for value in args]
+    return builder.select(builder.fcmp_ordered(">", args[0], nothing[0]), args[1], nothing[1])
 
 
 def _operation(name: str) -> Callable[..., Any]:
