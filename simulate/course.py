@@ -157,9 +157,11 @@ def lay_out(case: Case, workers: int | None = None) -> Course:
 
 def _places(setting: Setting, stops: Stops) -> tuple[tuple[Place, ...], Integers]:
     """The distinct places in order of first visit, and the place of each stop."""
-    every = [setting.window.place(*xy) for xy in zip(stops.x, stops.y, strict=True)]
-    rank = {place: n for n, place in enumerate(dict.fromkeys(every))}
-    return tuple(rank), np.array([rank[place] for place in every])
+    stood = list(zip(stops.x.tolist(), stops.y.tolist(), strict=True))
+    place = {xy: setting.window.place(*xy) for xy in dict.fromkeys(stood)}
+    rank = {each: n for n, each in enumerate(dict.fromkeys(place.values()))}
+    number = {xy: rank[each] for xy, each in place.items()}
+    return tuple(rank), np.array([number[xy] for xy in stood])
 
 
 def _spots(

@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -38,11 +39,11 @@ from simulate.first_run import SecondCompiler
 from simulate.grid_error import with_grid_error
 from simulate.kernels import wet_swab as kernel
 from simulate.march import Rig, Track, first_condition, ledgers, march_on, remarks
-from simulate.multigrid import Hierarchy
+from simulate.multigrid import Hierarchy, processors
 from simulate.removal import depth_from_charge
 from simulate.response import FRESH, STEP, Responses, factor_of
 from simulate.result import Result
-from simulate.spots import Setting, solve_alone, solve_spots
+from simulate.spots import Setting, StopField, solve_alone, solve_spots
 from simulate.stroke import contact_time
 from simulate.surface import Surface, surface_after
 from simulate.swab import contact_outline
@@ -298,10 +299,13 @@ class _Run:
         gap = track.nodes[:, 1] - track.nodes[:, 0]
         doubt = track.current * (1e-9 + track.share * (1.0 - track.share) * gap**2)
         parts = max(1, CHECKS // (self.left + len(self.tracks)))
-        for part in np.array_split(np.arange(doubt.size), parts):
-            if part.size == 0 or track.current[part].max() <= 0.0:
-                continue
-            stop = int(part[np.argmax(doubt[part])])
+        stops = [
+            int(part[np.argmax(doubt[part])])
+            for part in np.array_split(np.arange(doubt.size), parts)
+            if part.size and track.current[part].max() > 0.0
+        ]
+
+        def solve(stop: int) -> StopField:
             record = track.record[stop]
             supply = Supply(
                 float(record[kernel.OUT_EMF]),
@@ -310,7 +314,11 @@ class _Run:
             )
             spot = self.course.spots[track.spot[stop]]
             factor = float(record[kernel.OUT_FACTOR])
-            node = solve_alone(fields.setting, fields.surface, spot, factor, supply)
+            return solve_alone(fields.setting, fields.surface, spot, factor, supply)
+
+        with ThreadPoolExecutor(self.workers or processors()) as pool:
+            nodes = list(pool.map(solve, stops))
+        for stop, node in zip(stops, nodes, strict=True):
             self.meter.count(1, node.iterations)
             _, density = stop_density(fields.responses, track, stop)
             off = density * node.area / track.current[stop] - node.share

@@ -43,25 +43,24 @@ def register(commands: argparse._SubParsersAction[options.Parser]) -> None:
 
 def etch(arguments: argparse.Namespace) -> int:
     """Etch, write, and tell."""
-    from simulate.case import read_case
     from simulate.cli.artist import Artist
 
     started = datetime.now(UTC)
-    case = read_case(arguments.case)
-    path = Path(arguments.out) if arguments.out else default_path(arguments.case)
-    folder = RunFolder(path, arguments.force)
     with Artist() as artist:
-        artist.start()  # before what is loaded and laid out below, which takes it about as long
+        artist.start()  # what it loads takes about as long as all that comes before the fields
+        from simulate.case import read_case
+
+        case = read_case(arguments.case)
+        path = Path(arguments.out) if arguments.out else default_path(arguments.case)
+        folder = RunFolder(path, arguments.force)
         from simulate.etching import etch_case
-        from simulate.precautions import after_run
 
         with words.progress("etching", not arguments.quiet) as step:
             result = etch_case(_asked(case, arguments.error), progress=step)
         if arguments.error:
             result = replace(result, case=case)
         with words.progress("writing", not arguments.quiet):
-            box = after_run(result)
-            state, files = _keep(result, box, folder, started, artist)
+            state, files, box = _keep(result, folder, started, artist)
     status = options.EXIT_DONE if state == "done" else options.EXIT_INTERRUPTED
     if arguments.json:
         content = {"exit": status, "state": state, "folder": str(path)}
@@ -82,14 +81,16 @@ def _asked(case: Case, error: bool) -> Case:
 
 
 def _keep(
-    result: Result, box: Precautions, folder: RunFolder, started: datetime, artist: Artist
-) -> tuple[str, list[Path]]:
-    """Write the run folder; the state it is in, and its files."""
+    result: Result, folder: RunFolder, started: datetime, artist: Artist
+) -> tuple[str, list[Path], Precautions]:
+    """Write the run folder; the state it is in, its files, and what to beware of."""
+    from simulate.precautions import after_run
     from simulate.result import write_result
 
     folder.clear()
     figures = folder.path / "figures"
     artist.order(result, figures, FORMATS)
+    box = after_run(result)
     state = "interrupted" if result.partial else "done"
     files = [folder.path / "result.nc"]
     write_result(result, files[0])
@@ -104,7 +105,7 @@ def _keep(
         folder, result.case, state=state, exit_status=status, started=started, files=files
     )
     files.append(folder.write(MANIFEST, content))
-    return state, files
+    return state, files, box
 
 
 def _figures(result: Result, folder: Path, artist: Artist) -> list[Path]:

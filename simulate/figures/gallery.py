@@ -17,9 +17,7 @@ from simulate.figures.moments import density_moments
 from simulate.figures.profile import depth_profile
 from simulate.figures.row import map_row
 from simulate.figures.style import FORMATS, check_known, lay_out, save_figure, style
-from simulate.figures.under_swab import section_figure
 from simulate.result import Result
-from simulate.section import solve_section
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -27,6 +25,9 @@ if TYPE_CHECKING:
 
 def _section(result: Result) -> Figure:
     """The section under the swab where the case tells most."""
+    from simulate.figures.under_swab import section_figure  # these two bring the field's solver
+    from simulate.section import solve_section
+
     return section_figure(solve_section(result.case))
 
 
