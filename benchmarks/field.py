@@ -32,8 +32,8 @@ from geometries import Cell, make
 from simulate.circuit import Supply
 from simulate.conductance import Network, available_memory, build_network, memory_needed
 from simulate.multigrid import FINEST, Hierarchy, processors
+from simulate.newton import solve_network
 from simulate.polarisation import ButlerVolmer, Tafel, law_row
-from simulate.potential import solve_network
 from simulate.spots import TOLERANCE as PLACE_TOLERANCE
 
 TOLERANCE = 1e-8

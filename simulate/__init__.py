@@ -29,7 +29,8 @@ Reading order. Each file imports only from those above it; `tests/test_layers.py
     level         one level: its box, its arrays, how it joins into the next
     multigrid     cycle and conjugate gradients over all levels
     terminals     electrode faces and the supply between them
-    potential     one stop: field, polarisation and circuit together
+    newton        one field: potentials, polarisation and circuit together
+    potential     a field on any grid, checked at the door
     window        the swab at one place over the plate: cells, conductivities, electrodes
     drying        a wet body warms, evaporates and boils
     souring       pH, hydroxides, salt films

@@ -67,8 +67,8 @@ def solve_a_small_box() -> None:
     from simulate.conductance import build_network
     from simulate.grid import Grid
     from simulate.multigrid import Hierarchy
+    from simulate.newton import solve_network
     from simulate.polarisation import Tafel, law_row
-    from simulate.potential import solve_network
 
     edges = np.arange(13.0)
     grid = Grid.box(edges, edges, edges)

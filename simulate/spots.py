@@ -21,7 +21,7 @@ from simulate.circuit import Supply
 from simulate.conductance import Faces, Network, require_memory
 from simulate.kernels import iteration
 from simulate.multigrid import Hierarchy, processors
-from simulate.potential import Solution, solve_network
+from simulate.newton import Solution, solve_network
 from simulate.surface import Surface
 from simulate.window import Conductivities, Place, Wet, Window, build_window
 

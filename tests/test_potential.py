@@ -13,8 +13,8 @@ from geometries import awkward_box, between_plates, swab, without_pockets
 
 import simulate as sf
 from simulate.multigrid import Hierarchy
+from simulate.newton import solve_network
 from simulate.polarisation import law_row, overpotential
-from simulate.potential import solve_network
 
 SINGLE = 1.2e-7  # conductances are kept in single precision
 

@@ -5,8 +5,8 @@ import pytest
 
 from simulate.conductance import build_network
 from simulate.grid import Grid
+from simulate.newton import solve_network
 from simulate.polarisation import ButlerVolmer, Linear, Tafel, law_row
-from simulate.potential import solve_network
 from simulate.terminals import SATURATION, Terminals
 
 LIMIT = 2e4
