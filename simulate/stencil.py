@@ -256,7 +256,7 @@ def rim_distance(geometry: Any, x: ArrayLike, y: ArrayLike) -> Floats:
     out = np.full((y.size, x.size), np.inf)
     segments = rim_segments(geometry)
     if len(segments):
-        measure_rim(segments, x, y, out)
+        measure_rim(segments, x, y, np.empty(len(segments), np.int64), out)
     return out
 
 
@@ -290,7 +290,7 @@ def opening_width(geometry: Any, x: ArrayLike, y: ArrayLike) -> Floats:
     ordered = np.ascontiguousarray(found[np.argsort(-found[:, 2], kind="stable")])
     paint_circles(ordered, x, y, 0.5 * spacing, width)
     distance = np.empty_like(width)
-    measure_rim(segments, x, y, distance)
+    measure_rim(segments, x, y, np.empty(len(segments), np.int64), distance)
     return np.where(inside, np.maximum(width, 2.0 * distance), 0.0)
 
 

@@ -298,7 +298,8 @@ def test_rim_distance_as_plain_python_is_the_same():
     x, y = np.linspace(0, 34 * MM, 19), np.linspace(0, 20 * MM, 18)
     geometry = openings(Stencil(1e-4, MIXED.shapes[2:]))
     slow = np.empty((18, 19))
-    coverage.measure_rim.py_func(rim_segments(geometry), x, y, slow)
+    segments = rim_segments(geometry)
+    coverage.measure_rim.py_func(segments, x, y, np.empty(len(segments), np.int64), slow)
     assert np.abs(slow - rim_distance(geometry, x, y)).max() < 1e-16
 
 

@@ -383,7 +383,7 @@ def _shares(node, ratio, fold):
     return ohmic * ratio, slope, rest
 
 
-@compiled
+@inner
 def node_voltage(node, ratio, fold, current):
     """Voltage at which a node's place passes a current once its liquid resists ``ratio`` times as
     much: V_n + R_n (ratio I - I_n) + rest (I - I_n) + fold ln(I / I_n)."""
@@ -430,7 +430,7 @@ def _bracket(nodes, level):
     return lower, upper if upper < nodes.shape[0] else -1
 
 
-@compiled
+@inner
 def find_level(factor, lowest, step, levels):
     """Where a factor lies among the nodes: 0 at the lowest, levels - 1 at the highest."""
     if factor <= 0.0:
