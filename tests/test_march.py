@@ -437,3 +437,23 @@ def test_a_spot_without_nodes_is_not_known_and_passes_nothing():
     assert track.known() == 0
     assert (track.current == 0.0).all()
     assert (track.nodes == -1).all()
+
+
+def test_a_sour_liquid_is_told_at_once_where_solving_for_its_ph_finds_no_metal_either(monkeypatch):
+    """Brass, whose two metals fall out at different pH; swabs fresh, spent and in between."""
+    body = wetting.wet_body(BUD, BRINE, find_metal("brass"))
+    numbers, elements = swab_numbers(body), element_numbers(body)
+    random, fresh = np.random.default_rng(3), first_condition(rig(body)).state
+    states = []
+    for _ in range(300):
+        state = fresh.copy()
+        state[kernel.WATER] *= random.uniform(0.01, 1.0)
+        state[kernel.ACID] *= random.choice([random.uniform(), 10.0 ** random.uniform(-8.0, 0.0)])
+        state[kernel.HYDROXIDE] = random.choice([0.0, random.uniform() * fresh[kernel.ACID]])
+        state[kernel.METAL] = 10.0 ** random.uniform(-12.0, -4.0)
+        states.append(state)
+    quick = [kernel.fallen_metal(numbers, state, elements) for state in states]
+    monkeypatch.setattr(kernel, "_all_stays", lambda *_: False)
+    solve = getattr(kernel.fallen_metal, "py_func", kernel.fallen_metal)
+    assert quick == pytest.approx([solve(numbers, state, elements) for state in states], rel=1e-9)
+    assert 60 < np.count_nonzero(quick) < 240

@@ -284,6 +284,30 @@ def _out_of_solution(content, valence, log_product, ph):
     return max(1e-3 * content - 10.0 ** min(soluble, 3.0), 0.0)
 
 
+@inner
+def _all_stays(metal, elements, acid):
+    """Whether the liquid is too sour for any metal to fall out, as it is in most stops.
+
+    The balance of charges falls with the pH: where it has turned negative a little below the pH at
+    which the first metal comes, the liquid's own pH lies below that too.
+
+    metal : dissolved, by volume. acid : dissociation, all acetate, and what outweighs it [mol/l].
+    """
+    k, total, b = acid
+    onset = 15.0
+    for n in range(elements.shape[0]):
+        content = 1e-3 * metal * elements[n, 0]
+        if content > 0.0:
+            if content >= 1e3:
+                return False
+            soluble = (math.log10(content) - elements[n, 2]) / elements[n, 1]
+            onset = min(onset, 14.0 - soluble)
+    if onset <= 0.0:
+        return False
+    proton = 10.0 ** (1e-6 - onset)
+    return proton + b - k * total / (k + proton) - WATER_PRODUCT / proton < 0.0
+
+
 @compiled
 def fallen_metal(body, state, elements):
     """Metal fallen out as hydroxide [mol/m3]: `simulate.souring.settle`.
@@ -295,6 +319,8 @@ def fallen_metal(body, state, elements):
     k = 1e-3 * body.dissociation
     total = 1e-3 * state[ACETATE] / liquid
     b = 1e-3 * (state[ACETATE] - state[ACID] + state[HYDROXIDE]) / liquid
+    if _all_stays(state[METAL] / liquid, elements, (k, total, b)):
+        return 0.0
     low, high = -1.0, 15.0
     for _ in range(50):
         ph = 0.5 * (low + high)
