@@ -143,12 +143,15 @@ def advance(j_first, j_last, planes, alpha, q, r, sums):
     along = spread_single(alpha)
     for j in range(j_first, j_last):
         a = spread_double(0.0)
-        for m in range(planes[j], planes[j + 1], WIDTH):
+        b = spread_double(0.0)  # two sums at a time: one would wait for itself
+        for m in range(planes[j], planes[j + 1], 2 * WIDTH):
             v = load(r, m) - along * load(q, m)
+            w = load(r, m + WIDTH) - along * load(q, m + WIDTH)
             store(r, m, v)
-            v = widen(v)
-            a = a + v * v
-        sums[j] = total(a)
+            store(r, m + WIDTH, w)
+            a = a + widen(v) * widen(v)
+            b = b + widen(w) * widen(w)
+        sums[j] = total(a + b)
 
 
 @compiled
@@ -156,10 +159,13 @@ def norms(j_first, j_last, planes, r, sums):
     """Plane sums of r.r."""
     for j in range(j_first, j_last):
         a = spread_double(0.0)
-        for m in range(planes[j], planes[j + 1], WIDTH):
+        b = spread_double(0.0)
+        for m in range(planes[j], planes[j + 1], 2 * WIDTH):
             v = widen(load(r, m))
+            w = widen(load(r, m + WIDTH))
             a = a + v * v
-        sums[j] = total(a)
+            b = b + w * w
+        sums[j] = total(a + b)
 
 
 @compiled

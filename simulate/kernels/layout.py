@@ -25,7 +25,7 @@ multiplied with a conductance of 0.
 Face conductances [S]: ``tx[c]`` joins cell c and its neighbour at +x, ``ty[c]`` at +y, ``tz[c]``
 at +z; 0 where no current passes. ``pivot[c]`` holds the reciprocal pivots of the vertical lines
 (elimination from the top down), 0 for a cell that is not solved for. ``planes`` (ny + 1,) are the
-ends of the planes in memory.
+ends of the planes in memory, whole numbers of pairs of vectors.
 """
 
 from __future__ import annotations
@@ -104,7 +104,7 @@ def lay_rows(start, shape, rows, planes):
             cells = (row[LAST] + 1) // 2 - row[LO]
             row[HI] = row[LO] + max(0, cells + WIDTH - 1) // WIDTH * WIDTH
             row[EVEN] = row[ODD] = start + WIDTH
-    margin = (nx // 2 + 4 * WIDTH) // WIDTH * WIDTH
+    margin = (nx // 2 + 5 * WIDTH) // (2 * WIDTH) * 2 * WIDTH
     place = start + margin
     for j in range(1, ny + 1):
         planes[j - 1] = place
@@ -124,7 +124,7 @@ def lay_rows(start, shape, rows, planes):
             if rows[j, k, LAST] > 0:
                 rows[j, 0, FIRST] = k if rows[j, 0, LAST] == 0 else rows[j, 0, FIRST]
                 rows[j, 0, LAST] = k + 1
-        place = (place + WIDTH - 1) // WIDTH * WIDTH
+        place = (place + 2 * WIDTH - 1) // (2 * WIDTH) * 2 * WIDTH
     planes[ny] = place
     return place + margin
 
