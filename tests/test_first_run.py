@@ -83,6 +83,7 @@ def test_the_small_box_calls_every_loop_of_the_solver_that_a_uniform_plan_needs(
     """All but loops for uneven plans, for planes between threads and for a solve that sticks."""
     other = {"coarsen_by_table", "prolong_by_table", "restrict_by_table", "restrict_planes"}
     other |= {"smooth_colour", "solve_lines_alone", "solve_only_lines", "inner_coarse", "rounding"}
+    other |= {"dots"}
     for module in (iteration, levels, smoothing):
         for name, loop in vars(module).items():
             from_python = isinstance(loop, CPUDispatcher) and not isinstance(loop, compiling._Inner)
