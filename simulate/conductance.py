@@ -90,7 +90,7 @@ def empty_rows(shape: tuple[int, int, int]) -> tuple[Integers, Integers]:
 def most_places(shape: tuple[int, int, int]) -> int:
     """About the most entries of a packed array for ``shape = (nz, ny, nx)``."""
     nz, ny, nx = shape
-    return ny * (nz * (nx // 16 * 16 + 17) + 8) + nx + 64
+    return ny * (nz * (nx // 16 * 16 + 17) + 16) + nx + 96
 
 
 def available_memory() -> float:

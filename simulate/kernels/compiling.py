@@ -53,7 +53,6 @@ def _decorator(**options: Any) -> Callable[[Callable[..., Any]], Any]:
 
 
 compiled = _decorator(_nrt=False)
-reducing = _decorator(_nrt=False, fastmath={"contract", "reassoc"})
 allocating = _decorator()
 
 _without_wrapper = _decorator(_nrt=False, no_cpython_wrapper=True, cache=not SHORT)

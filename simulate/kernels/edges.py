@@ -263,11 +263,24 @@ def apply_factors(edges, table, along, across, floor, side, zero, shape, rows, f
         for t in range(first, first + reach):
             k, j, i = _cell(edge, t, _NONE)
             key = ((k * ny + j) * nx + i) * 6 + 2 * axis_n + (1 if edge[6] < 0 else 0)
-            scale[np.searchsorted(faces, key)] *= floor[use, column0 + t]
+            scale[_place(faces, key)] *= floor[use, column0 + t]
         for n in range(-down, 0):
             k, j, i = _cell(edge, _DOWN, n)
             key = ((k * ny + j) * nx + i) * 6 + 2 * axis_t + (1 if edge[4] > 0 else 0)
-            scale[np.searchsorted(faces, key)] *= side[use, row0 + n]
+            scale[_place(faces, key)] *= side[use, row0 + n]
+
+
+@inner
+def _place(keys, key):
+    """Where a key stands among sorted ones that hold it."""
+    low, high = 0, keys.size
+    while high - low > 1:
+        middle = (low + high) >> 1
+        if keys[middle] <= key:
+            low = middle
+        else:
+            high = middle
+    return low
 
 
 @inner
