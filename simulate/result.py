@@ -515,7 +515,10 @@ def read_result(path: str | os.PathLike[str]) -> Result:
     except ResultError:
         raise
     except Exception as error:  # a damaged HDF5 file raises errors of any class
-        raise ResultError(f"{path}: not a readable result: {_one_line(error)}") from error
+        raise ResultError(
+            f"{path}: not a readable result: {_one_line(error)}; "
+            "expected: a run folder or its result.nc, as etch leaves them"
+        ) from error
 
 
 def _scalar(value: Any) -> Any:

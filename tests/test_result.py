@@ -284,10 +284,10 @@ def test_a_missing_file_is_one_line(tmp_path):
 
 
 @pytest.mark.parametrize("content", [b"", b"not a result", b"\x89HDF\r\n\x1a\n" + bytes(200)])
-def test_a_foreign_file_is_one_line(tmp_path, content):
+def test_a_foreign_file_is_one_line_and_says_what_would_do(tmp_path, content):
     path = tmp_path / "run.nc"
     path.write_bytes(content)
-    with pytest.raises(ResultError) as caught:
+    with pytest.raises(ResultError, match="expected: a run folder or its result.nc") as caught:
         read_result(path)
     assert one_line(caught, path)
 
