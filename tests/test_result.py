@@ -287,7 +287,7 @@ def test_a_missing_file_is_one_line(tmp_path):
 def test_a_foreign_file_is_one_line_and_says_what_would_do(tmp_path, content):
     path = tmp_path / "run.nc"
     path.write_bytes(content)
-    with pytest.raises(ResultError, match="expected: a run folder or its result.nc") as caught:
+    with pytest.raises(ResultError, match=r"a run folder or its result\.nc") as caught:
         read_result(path)
     assert one_line(caught, path)
 
