@@ -18,7 +18,7 @@ import math
 from dataclasses import dataclass, fields
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from simulate.errors import Fault, InputError
 
@@ -175,18 +175,9 @@ def current_density(
 
 
 def overpotential(law: Polarisation, density: NDArray[np.float64] | float) -> NDArray[np.float64]:
-    """Overpotential eta [V] at a current density i [A/m2], film included; inf at or past the limit.
-
-    The inverse of the soft cap is i_k = i / (1 - |i / limit|**sharpness)**(1 / sharpness).
-    """
+    """Overpotential [V] at a current density i [A/m2], film included; inf at or past the limit."""
     i = np.asarray(density, dtype=np.float64)
-    kinetic = i
-    if law.limit is not None:
-        with np.errstate(divide="ignore", invalid="ignore"):
-            room = 1.0 - np.abs(i / law.limit) ** law.sharpness
-            kinetic = np.where(
-                room > 0, i / np.maximum(room, 0) ** (1 / law.sharpness), np.sign(i) * np.inf
-            )
+    kinetic = i if law.limit is None else uncapped(i, law.limit, law.sharpness)
     if isinstance(law, Linear):
         eta = law.resistance * kinetic
     elif isinstance(law, Tafel):
@@ -197,6 +188,17 @@ def overpotential(law: Polarisation, density: NDArray[np.float64] | float) -> ND
     else:
         eta = _butler_volmer_overpotential(law, kinetic)
     return np.asarray(eta + law.film_resistance * i)
+
+
+def uncapped(density: ArrayLike, limit: ArrayLike, sharpness: ArrayLike) -> NDArray[np.float64]:
+    """Density that kinetics alone would pass where i passes [A/m2]; infinite at or past the limit.
+
+    The inverse of the soft cap is i_k = i / (1 - |i / limit|**sharpness)**(1 / sharpness).
+    """
+    i, p = np.asarray(density, dtype=np.float64), np.asarray(sharpness, dtype=np.float64)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        room = 1.0 - np.abs(i / np.asarray(limit, dtype=np.float64)) ** p
+        return np.where(room > 0, i / np.maximum(room, 0) ** (1 / p), np.sign(i) * np.inf)
 
 
 def _butler_volmer_overpotential(

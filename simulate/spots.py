@@ -147,7 +147,6 @@ class _Bench:
         self.mesh = Hierarchy((nz, *self.plan), (window.cell, window.cell))
         self.wet: dict[tuple[int, int], Wet] = {}
         self.last: Solution | None = None
-        self.upward = True
 
     def solve(
         self, spot: Spot, factors: Iterable[float], supply: Supply | None = None

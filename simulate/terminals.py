@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from simulate.circuit import Supply
 from simulate.conductance import Faces
 from simulate.kernels import wall
+from simulate.polarisation import BUTLER_VOLMER, TAFEL, uncapped
 
 Doubles = NDArray[np.float64]
 Floating = NDArray[np.floating]
@@ -136,17 +137,19 @@ class Terminals:
     def start_below_limits(self, phi: Doubles) -> None:
         """Move ``phi`` of cells whose faces would start at their limiting current."""
         faces, law = self.faces, self.laws[self.faces.law]
-        bends = (law[:, 0] >= 2) & np.isfinite(law[:, 5])
+        bends = (law[:, 0] >= TAFEL) & np.isfinite(law[:, 5])
         if not bends.any():
             return
         cell, law, area = self.cell[bends], law[bends], faces.area[bends]
         metal = faces.offset[bends] + np.where(faces.electrode[bends] == 0, self.lift, 0.0)
         drive = metal - phi[cell]
         density = SATURATION * law[:, 5]
-        free = density / (1.0 - SATURATION ** law[:, 6]) ** (1.0 / law[:, 6])
+        free = uncapped(density, law[:, 5], law[:, 6])
         series = area / faces.conductance[bends] + faces.film[bends] + law[:, 4]
         most = _overpotential(free, drive > 0, law) + density * series
-        over = (np.abs(drive) > most) & ((drive > 0) | (law[:, 0] == 3))  # a Tafel law is one-sided
+        over = (np.abs(drive) > most) & (
+            (drive > 0) | (law[:, 0] == BUTLER_VOLMER)
+        )  # a Tafel law is one-sided
         phi[cell[over]] = (metal - np.copysign(most, drive))[over]
 
     def rank_one(self) -> tuple[Doubles | None, float]:
@@ -168,5 +171,5 @@ def _overpotential(density: Doubles, anodic: NDArray[np.bool_], law: Doubles) ->
     at a time, which is as good as both where the other branch has faded."""
     branch = np.where(anodic, law[:, 2], law[:, 3])
     ratio = density / law[:, 1]
-    size = np.where(law[:, 0] == 2, np.arcsinh(0.5 * ratio), np.log1p(ratio))
+    size = np.where(law[:, 0] == TAFEL, np.arcsinh(0.5 * ratio), np.log1p(ratio))
     return np.asarray(branch * size, dtype=np.float64)
