@@ -30,10 +30,10 @@ sys.path.insert(0, str(Path(__file__).parent))
 from geometries import Cell, make
 
 from simulate.circuit import Supply
-from simulate.conductance import Network, available_memory, build_network, memory_needed
-from simulate.multigrid import FINEST, Hierarchy, processors
-from simulate.newton import solve_network
-from simulate.polarisation import ButlerVolmer, Tafel, law_row
+from simulate.field.network import Network, available_memory, build_network, memory_needed
+from simulate.field.multigrid import FINEST, Hierarchy, processors
+from simulate.field.newton import solve_network
+from simulate.field.polarisation import ButlerVolmer, Tafel, law_row
 from simulate.spots import TOLERANCE as PLACE_TOLERANCE
 
 TOLERANCE = 1e-8

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from simulate.grid import Grid
+from simulate.field.grid import Grid
 
 KAPPA = 8.0
 

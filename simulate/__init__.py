@@ -102,9 +102,9 @@ if TYPE_CHECKING:
     from simulate.etching import etch_case
     from simulate.explain import Explanation, explain_result
     from simulate.figures import draw_result
-    from simulate.grid import Grid
-    from simulate.polarisation import ButlerVolmer, Linear, Tafel
-    from simulate.potential import Electrode, solve_potential
+    from simulate.field.grid import Grid
+    from simulate.field.polarisation import ButlerVolmer, Linear, Tafel
+    from simulate.field.potential import Electrode, solve_potential
     from simulate.result import Result, read_result, write_result
     from simulate.sweep import cluster_executor, run_sweep
     from simulate.swept import Sweep, write_sweep

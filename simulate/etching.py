@@ -34,12 +34,12 @@ from simulate.blocks import (
 from simulate.case import Case
 from simulate.circuit import Supply
 from simulate.course import Course, lay_out, without_films
-from simulate.edges import find_edges
+from simulate.field.edge_fitting import find_edges
 from simulate.first_run import SecondCompiler
 from simulate.grid_error import with_grid_error
 from simulate.kernels import wet_swab as kernel
 from simulate.march import Rig, Track, first_condition, ledgers, march_on, remarks
-from simulate.multigrid import Hierarchy, processors
+from simulate.field.multigrid import Hierarchy, processors
 from simulate.removal import depth_from_charge
 from simulate.response import FRESH, STEP, Responses, factor_of
 from simulate.result import Result

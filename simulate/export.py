@@ -25,7 +25,7 @@ from xml.sax.saxutils import quoteattr
 import numpy as np
 
 from simulate.errors import Fault, InputError, ResultError
-from simulate.potential import Field
+from simulate.field.potential import Field
 from simulate.result import Result, replacing
 
 if TYPE_CHECKING:

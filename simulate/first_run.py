@@ -64,11 +64,11 @@ def solve_a_small_box() -> None:
     import numpy as np
 
     from simulate.circuit import Supply
-    from simulate.conductance import build_network
-    from simulate.grid import Grid
-    from simulate.multigrid import Hierarchy
-    from simulate.newton import solve_network
-    from simulate.polarisation import Tafel, law_row
+    from simulate.field.network import build_network
+    from simulate.field.grid import Grid
+    from simulate.field.multigrid import Hierarchy
+    from simulate.field.newton import solve_network
+    from simulate.field.polarisation import Tafel, law_row
 
     edges = np.arange(13.0)
     grid = Grid.box(edges, edges, edges)

@@ -35,7 +35,7 @@ from simulate.metals import (
     load_metals,
     read_metal,
 )
-from simulate.polarisation import ButlerVolmer, overpotential
+from simulate.field.polarisation import ButlerVolmer, overpotential
 from simulate.units import parse_quantity
 
 __all__ = [

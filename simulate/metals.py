@@ -27,7 +27,7 @@ from simulate.datum import (
     unknown_name,
 )
 from simulate.errors import Fault, InputError
-from simulate.polarisation import Tafel
+from simulate.field.polarisation import Tafel
 
 FARADAY: Final = 96485.33212  # [C/mol], CODATA 2018, exact by definition of the SI
 LN10: Final = math.log(10.0)

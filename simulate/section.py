@@ -19,10 +19,10 @@ from numpy.typing import NDArray
 from simulate.case import Case, all_stops
 from simulate.circuit import Supply
 from simulate.errors import Fault, InputError
-from simulate.grid import Grid
+from simulate.field.grid import Grid
 from simulate.materials import cathode_law
 from simulate.metals import anode_law
-from simulate.potential import Electrode, Field, solve_potential
+from simulate.field.potential import Electrode, Field, solve_potential
 from simulate.stencil import openings
 from simulate.swab import (
     Pad,

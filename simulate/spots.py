@@ -18,10 +18,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulate.circuit import Supply
-from simulate.conductance import Faces, Network, require_memory
+from simulate.field.network import Faces, Network, require_memory
 from simulate.kernels import iteration
-from simulate.multigrid import Hierarchy, processors
-from simulate.newton import Solution, solve_network
+from simulate.field.multigrid import Hierarchy, processors
+from simulate.field.newton import Solution, solve_network
 from simulate.surface import Surface
 from simulate.window import Conductivities, Place, Wet, Window, build_window
 

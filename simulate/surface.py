@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulate.metals import Metal, anode_law, film_resistance
-from simulate.polarisation import law_row
+from simulate.field.polarisation import law_row
 from simulate.removal import charge_through, depth_from_charge, layers
 from simulate.souring import salt_film_time
 

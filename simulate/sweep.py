@@ -36,7 +36,7 @@ from numpy.typing import NDArray
 from simulate.case import Case, parse_case, with_changes
 from simulate.errors import Fault, InputError, ResultError, SwabfieldError
 from simulate.etching import etch_case
-from simulate.multigrid import processors
+from simulate.field.multigrid import processors
 from simulate.result import replacing
 from simulate.swept import NUMBERS, Row, Sweep
 from simulate.variation import Axis, grid_points, sample_points

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from simulate.coarsening import merge_pairs
+from simulate.field.coarsening import merge_pairs
 
 EVEN = np.full(8, 1e-3)
 

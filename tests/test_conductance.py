@@ -12,7 +12,7 @@ from geometries import Cell, awkward_box, bath, between_plates, swab
 from twins import conductances, electrode_faces
 
 import simulate as sf
-from simulate.conductance import (
+from simulate.field.network import (
     available_memory,
     build_network,
     memory_needed,

@@ -18,8 +18,8 @@ from sample_result import sample_result
 
 from simulate.errors import InputError, ResultError
 from simulate.export import KINDS, export_field, export_frames, export_result, file_name
-from simulate.grid import Grid
-from simulate.potential import Electrode, solve_potential
+from simulate.field.grid import Grid
+from simulate.field.potential import Electrode, solve_potential
 
 CELL = 5e-4
 POINTS = [(11.0, 18.2), (11.0, 12.5), (33.2, 7.3), (5.2, 12.5)]

@@ -15,8 +15,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import simulate as sf
-from simulate.polarisation import Polarisation
-from simulate.potential import Field
+from simulate.field.polarisation import Polarisation
+from simulate.field.potential import Field
 from simulate.swab import Bud, body_fraction, wire_fraction
 
 TAFEL = sf.Tafel(exchange=5.0, slope=0.03, equilibrium=-0.4, film_resistance=2e-5)
@@ -151,7 +151,7 @@ def test_a_current_limit_is_met_exactly_or_not_reached(cell, share):
 @given(cells())
 def test_every_face_obeys_its_law_and_its_half_cell(cell):
     """U - phi = equilibrium + eta(i) + i (half cell / kappa), face by face."""
-    from simulate.polarisation import overpotential
+    from simulate.field.polarisation import overpotential
 
     field = cell.solve()
     faces = field.faces("plate")

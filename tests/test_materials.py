@@ -23,7 +23,7 @@ from simulate.materials import (
     load_wicks,
     voltage_floor,
 )
-from simulate.polarisation import overpotential
+from simulate.field.polarisation import overpotential
 
 
 @pytest.mark.parametrize(

@@ -20,7 +20,7 @@ from simulate.metals import (
     load_metals,
     read_metal,
 )
-from simulate.polarisation import overpotential
+from simulate.field.polarisation import overpotential
 
 ASKED_FOR = {
     "carbon_steel",

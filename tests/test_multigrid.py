@@ -20,8 +20,8 @@ from geometries import (
 )
 
 import simulate as sf
-from simulate import multigrid
-from simulate.multigrid import Hierarchy
+from simulate.field import multigrid
+from simulate.field.multigrid import Hierarchy
 
 BOXES = [awkward_box(shape, seed=5) for shape in ((6, 7, 8), (5, 9, 1), (4, 1, 9), (1, 6, 6))]
 every_box = pytest.mark.parametrize("cell", BOXES, ids=lambda cell: str(cell.grid.shape))

@@ -19,7 +19,7 @@ from simulate.forecast import PRACTICE, forecast_of
 from simulate.materials import cathode_law, find_metal
 from simulate.metals import anode_law
 from simulate.operating_point import COMMON_READINGS, operating_point, root_sum_square
-from simulate.polarisation import overpotential
+from simulate.field.polarisation import overpotential
 from simulate.recipe import holder
 from simulate.setting import Power
 from simulate.swab import cathode_area, contact_area

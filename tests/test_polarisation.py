@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 import simulate as sf
 from simulate.kernels import wall
-from simulate.polarisation import current_density, law_row, overpotential
+from simulate.field.polarisation import current_density, law_row, overpotential
 
 LAWS = [
     sf.Linear(2e-4),

@@ -12,9 +12,9 @@ import pytest
 from geometries import awkward_box, between_plates, swab, without_pockets
 
 import simulate as sf
-from simulate.multigrid import Hierarchy
-from simulate.newton import solve_network
-from simulate.polarisation import law_row, overpotential
+from simulate.field.multigrid import Hierarchy
+from simulate.field.newton import solve_network
+from simulate.field.polarisation import law_row, overpotential
 
 SINGLE = 1.2e-7  # conductances are kept in single precision
 

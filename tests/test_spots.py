@@ -11,7 +11,7 @@ from disc_under_bud import FILMED, course, field, moved, spot
 
 from simulate import spots
 from simulate.circuit import Supply
-from simulate.multigrid import Hierarchy
+from simulate.field.multigrid import Hierarchy
 from simulate.spots import Setting, Spot, StopField, solve_alone, solve_places, solve_spots
 from simulate.surface import Surface
 from simulate.window import Conductivities

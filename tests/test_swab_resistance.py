@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from simulate.circuit import Supply
-from simulate.multigrid import Hierarchy
-from simulate.newton import solve_network
-from simulate.polarisation import law_row
+from simulate.field.multigrid import Hierarchy
+from simulate.field.newton import solve_network
+from simulate.field.polarisation import law_row
 from simulate.stencil import Circle, Rectangle, Stencil
 from simulate.swab import Bud, Pad, contact_area
 from simulate.swab_resistance import (

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 import simulate as sf
-from simulate.newton import solve_network
-from simulate.polarisation import law_row
+from simulate.field.newton import solve_network
+from simulate.field.polarisation import law_row
 from simulate.swab import Bud, Pad, body_volume, contact_area, extent
 from simulate.window import (
     GROWTH,

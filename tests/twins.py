@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 import simulate as sf
-from simulate.coarsening import Merge
+from simulate.field.coarsening import Merge
 
 Doubles = NDArray[np.float64]
 Mask = NDArray[np.bool_]

@@ -384,7 +384,7 @@ def _stroke(case: Case) -> list[Fact]:
 def _cost(case: Case, bench: Bench, forecast: Forecast) -> list[Fact]:
     """What a run will take; the number of solves is known only when it is done."""
     from simulate.case import all_stops
-    from simulate.conductance import memory_needed
+    from simulate.field.network import memory_needed
     from simulate.stroke import distinct_places
     from simulate.window import Window
 

@@ -34,7 +34,7 @@ from numpy.typing import NDArray
 from simulate.circuit import Supply
 from simulate.course import Course, lay_out, without_films
 from simulate.explain.evening import evened
-from simulate.polarisation import law_row
+from simulate.field.polarisation import law_row
 from simulate.removal import depth_from_charge
 from simulate.response import FRESH, Responses
 from simulate.result import Result

@@ -19,7 +19,7 @@ from simulate.figures.profile import Line, Point, open_pieces
 from simulate.figures.style import BLUE, INK, MM, OCHRE, new_figure, styled
 from simulate.figures.wording import lead_words, with_unit, words
 from simulate.metals import anode_law
-from simulate.polarisation import overpotential
+from simulate.field.polarisation import overpotential
 from simulate.recess import OpeningCurrent, disk_opening, strip_opening
 from simulate.result import Result
 from simulate.stencil import Circle, Rectangle, openings

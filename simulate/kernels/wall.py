@@ -6,7 +6,7 @@ import math
 
 from simulate.kernels.compiling import compiled, inner
 
-# columns of a law: see simulate.polarisation.law_row
+# columns of a law: see simulate.field.polarisation.law_row
 _KIND, _EXCHANGE, _ANODIC, _CATHODIC, _FILM, _LIMIT, _SHARP = 0, 1, 2, 3, 4, 5, 6
 FIRST_ELECTRODE, OTHERS = 0, 1
 _LARGEST_EXPONENT = 600.0

@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 import simulate as sf
-from simulate.polarisation import Polarisation
-from simulate.potential import FaceRecord, Field
+from simulate.field.polarisation import Polarisation
+from simulate.field.potential import FaceRecord, Field
 
 REFERENCE = json.loads(
     (Path(__file__).parents[1] / "reference_data" / "reference.json").read_text(encoding="utf-8")

@@ -15,7 +15,7 @@ from cells import Body, solve_plane
 
 import simulate as sf
 from simulate import closed_forms as forms
-from simulate.potential import FaceRecord
+from simulate.field.potential import FaceRecord
 
 FINENESS = 128
 

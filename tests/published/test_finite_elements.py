@@ -15,7 +15,7 @@ import pytest
 from cells import Body, ring_means, solve_plane
 
 import simulate as sf
-from simulate.potential import Field
+from simulate.field.potential import Field
 from simulate.uncertainty import grid_convergence
 
 OPENING, MASK = 1.0e-3, 0.2e-3  # radius, thickness [m]

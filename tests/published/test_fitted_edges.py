@@ -37,7 +37,7 @@ from test_finite_elements import (
 import simulate as sf
 from simulate import closed_forms as forms
 from simulate import conformal_maps as maps
-from simulate.edges import dilated_coverage
+from simulate.field.edge_fitting import dilated_coverage
 from simulate.recess import disk_opening
 from simulate.stencil import area_fractions
 

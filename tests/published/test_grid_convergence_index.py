@@ -16,7 +16,7 @@ import pytest
 from cells import REFERENCE, Floats, Opening
 
 import simulate as sf
-from simulate.polarisation import Polarisation
+from simulate.field.polarisation import Polarisation
 from simulate.recess import disk_opening, strip_opening
 from simulate.uncertainty import grid_convergence, guarded_uncertainty
 

@@ -13,7 +13,7 @@ from cells import Body, solve_plane
 
 import simulate as sf
 from simulate.conformal_maps import HullCell, hull_cell_law
-from simulate.potential import Field
+from simulate.field.potential import Field
 
 CELL = HullCell()
 SLOPE = (CELL.far - CELL.near) / CELL.anode

@@ -16,8 +16,8 @@ from simulate.closed_forms import (
     planar_butler_volmer,
     planar_tafel_density,
 )
-from simulate.polarisation import Polarisation
-from simulate.potential import Field
+from simulate.field.polarisation import Polarisation
+from simulate.field.potential import Field
 
 PLANAR = REFERENCE["planar"]
 VOLTAGE, GAP, CONDUCTIVITY = PLANAR["voltage"], PLANAR["gap"], PLANAR["conductivity"]

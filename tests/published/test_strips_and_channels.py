@@ -20,7 +20,7 @@ from cells import (
 
 import simulate as sf
 from simulate import conformal_maps as maps
-from simulate.potential import Field
+from simulate.field.potential import Field
 from simulate.uncertainty import grid_convergence
 
 BOX = REFERENCE["strip_in_box"]

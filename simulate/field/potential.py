@@ -14,14 +14,14 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from simulate.circuit import Supply
-from simulate.conductance import Faces, Network, build_network
-from simulate.edges import fit_edges
+from simulate.field.network import Faces, Network, build_network
+from simulate.field.edge_fitting import fit_edges
 from simulate.errors import Fault, InputError
-from simulate.grid import Grid
+from simulate.field.grid import Grid
 from simulate.kernels import faces as face_kernels
-from simulate.multigrid import THREADED, Hierarchy, processors
-from simulate.newton import solve_network
-from simulate.polarisation import Polarisation, law_row
+from simulate.field.multigrid import THREADED, Hierarchy, processors
+from simulate.field.newton import solve_network
+from simulate.field.polarisation import Polarisation, law_row
 
 Doubles = NDArray[np.float64]
 
@@ -119,7 +119,7 @@ def solve_potential(
     tolerance : see `solve_network`.
     edges : ``"fitted"`` gives faces near straight edges along the grid (flush electrodes, ideal or
         with linear kinetics; lips of insulators) the conductances of the field that is exact there,
-        and leaves all else plain; the limits are listed in `simulate.edges`. ``"plain"`` fits none.
+        and leaves all else plain; the limits are listed in `simulate.field.edge_fitting`. ``"plain"`` fits none.
 
     Returns
     -------

@@ -31,10 +31,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from simulate.conductance import Faces, Network
+from simulate.field.network import Faces, Network
 from simulate.errors import ConvergenceError
 from simulate.kernels import iteration, layout, levels, smoothing
-from simulate.level import Level, make_levels, share_rows
+from simulate.field.level import Level, make_levels, share_rows
 
 Floats = NDArray[np.float32]
 Doubles = NDArray[np.float64]

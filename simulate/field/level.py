@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from simulate.coarsening import Merge, merge_pairs
-from simulate.conductance import empty_rows
+from simulate.field.coarsening import Merge, merge_pairs
+from simulate.field.network import empty_rows
 
 Floats = NDArray[np.float32]
 Integers = NDArray[np.int64]

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulate.errors import CapacityError
-from simulate.grid import Grid
+from simulate.field.grid import Grid
 
 Doubles = NDArray[np.float64]
 Floats = NDArray[np.float32]

@@ -18,11 +18,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulate.circuit import Supply
-from simulate.conductance import Network
+from simulate.field.network import Network
 from simulate.errors import ConvergenceError
 from simulate.kernels import iteration as kernels
-from simulate.multigrid import FINEST, Hierarchy
-from simulate.terminals import SATURATION, Terminals
+from simulate.field.multigrid import FINEST, Hierarchy
+from simulate.field.electrode_boundary import SATURATION, Terminals
 
 Doubles = NDArray[np.float64]
 

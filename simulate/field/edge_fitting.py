@@ -36,11 +36,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from simulate.conductance import Network
-from simulate.edge_fields import EdgeField, FlushEdge, KineticEdge, Lip, MetalCorner
-from simulate.grid import Grid
+from simulate.field.network import Network
+from simulate.field.edge_singularities import EdgeField, FlushEdge, KineticEdge, Lip, MetalCorner
+from simulate.field.grid import Grid
 from simulate.kernels import edges as kernels
-from simulate.polarisation import Linear, Polarisation
+from simulate.field.polarisation import Linear, Polarisation
 from simulate.stencil import area_fractions
 
 if TYPE_CHECKING:

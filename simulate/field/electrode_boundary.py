@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulate.circuit import Supply
-from simulate.conductance import Faces
+from simulate.field.network import Faces
 from simulate.kernels import wall
-from simulate.polarisation import BUTLER_VOLMER, TAFEL, uncapped
+from simulate.field.polarisation import BUTLER_VOLMER, TAFEL, uncapped
 
 Doubles = NDArray[np.float64]
 Floating = NDArray[np.floating]
