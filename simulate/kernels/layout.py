@@ -31,7 +31,7 @@ ends of the planes in memory, whole numbers of pairs of vectors.
 from __future__ import annotations
 
 from simulate.kernels.compiling import compiled, inner
-from simulate.kernels.vectors import WIDTH, load, store
+from simulate.kernels.simd import WIDTH, load, store
 
 EVEN, ODD, LO, HI, FIRST, LAST = range(6)
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from simulate.kernels.compiling import compiled, inner
 from simulate.kernels.layout import EVEN, FIRST, HI, LAST, LO, ODD, neighbours
-from simulate.kernels.vectors import (
+from simulate.kernels.simd import (
     WIDTH,
     add_to,
     evens,

@@ -9,7 +9,7 @@ import numpy as np
 
 from simulate.kernels.compiling import compiled, inner
 from simulate.kernels.layout import FIRST, HI, LAST, LO, neighbours
-from simulate.kernels.vectors import (
+from simulate.kernels.simd import (
     WIDTH,
     add_to,
     evens,

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from simulate.kernels.compiling import compiled, inner
 from simulate.kernels.layout import FIRST, HI, LAST, LO, neighbours
-from simulate.kernels.vectors import (
+from simulate.kernels.simd import (
     WIDTH,
     add_to,
     load,
