@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from simulate import closed_forms as forms
+from simulate.exact import closed_forms as forms
 from simulate.errors import InputError
 
 REFERENCE = json.loads(

@@ -11,7 +11,7 @@ import mpmath
 import numpy as np
 import pytest
 
-from simulate import conformal_maps as maps
+from simulate.exact import conformal_maps as maps
 from simulate.errors import InputError
 
 REFERENCE = json.loads(

@@ -28,7 +28,7 @@ from simulate.explain.evening import evened
 from simulate.explain.measures import measures_of
 from simulate.explain.sensitivity import sensitivities
 from simulate.explain.shapley import shapley_values
-from simulate.recess import disk_opening, strip_opening
+from simulate.exact.recess import disk_opening, strip_opening
 from simulate.result import Result
 from simulate.swab import Pad
 from simulate.window import Conductivities

@@ -9,14 +9,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from simulate.closed_forms import disk_profile
-from simulate.conformal_maps import (
+from simulate.exact.closed_forms import disk_profile
+from simulate.exact.conformal_maps import (
     strip_in_box_cumulative,
     strip_in_box_profile,
     strip_in_box_resistance,
 )
 from simulate.errors import InputError
-from simulate.recess import (
+from simulate.exact.recess import (
     OpeningCurrent,
     disk_opening,
     strip_opening,
@@ -149,7 +149,7 @@ def test_profiles_and_cumulative_currents_belong_together():
 
 
 def test_more_functions_change_nothing_that_is_stated(monkeypatch):
-    from simulate import recess
+    from simulate.exact import recess
 
     few = disk_opening(0.1, cell=(2.0, 1.0))
     monkeypatch.setattr(recess, "mouth_functions", lambda depth: 100)

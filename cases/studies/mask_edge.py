@@ -3,7 +3,7 @@
 Current to a slot of half-width a below a mask of thickness L, for several Wagner numbers
 Wa = kappa rho / a (rho the polarisation resistance): how much more the outer tenth of the slot
 gets than the rest. Dots are this program's field solver on a section; lines are the exact
-solution (`simulate.recess`). Where Wa is small the mask alone decides; from Wa = 1 on the
+solution (`simulate.exact.recess`). Where Wa is small the mask alone decides; from Wa = 1 on the
 reaction evens the current out whatever the mask does.
 
     python cases/studies/mask_edge.py
@@ -22,7 +22,7 @@ import numpy as np
 import simulate as sf
 from simulate.figures.design_chart import edge_chart
 from simulate.figures.style import save_figure
-from simulate.recess import strip_opening
+from simulate.exact.recess import strip_opening
 
 WIDTHS = (0.05, 0.1, 0.15, 0.2, 0.3, 0.5, 0.75, 1.0)
 """Mask thickness over the opening's whole width, L / 2a."""

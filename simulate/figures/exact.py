@@ -1,7 +1,7 @@
 """The figure of a profile across one opening, with the exact solution of such an opening over it.
 
 Exact solutions exist for a round opening and for a long slot in a mask of any thickness, in one
-liquid and with a reaction whose overpotential grows in proportion (`simulate.recess`). A run has
+liquid and with a reaction whose overpotential grows in proportion (`simulate.exact.recess`). A run has
 more in it: the swab ends somewhere, the cathode is near, the reaction is not in proportion. Where
 the two curves part, that is why.
 """
@@ -20,7 +20,7 @@ from simulate.figures.style import BLUE, INK, MM, OCHRE, new_figure, styled
 from simulate.figures.wording import lead_words, with_unit, words
 from simulate.metals import anode_law
 from simulate.field.polarisation import overpotential
-from simulate.recess import OpeningCurrent, disk_opening, strip_opening
+from simulate.exact.recess import OpeningCurrent, disk_opening, strip_opening
 from simulate.result import Result
 from simulate.stencil import Circle, Rectangle, openings
 from simulate.swab import Bud, Pad, conductivity_factor

@@ -14,7 +14,7 @@ import pytest
 from cells import Body, solve_plane
 
 import simulate as sf
-from simulate import closed_forms as forms
+from simulate.exact import closed_forms as forms
 from simulate.field.potential import FaceRecord
 
 FINENESS = 128

@@ -1,6 +1,6 @@
 """Shells and wedges: separation of variables, on grids that fit and on staircases.
 
-Source: textbook integration of Laplace's equation (closed forms in `simulate.closed_forms`).
+Source: textbook integration of Laplace's equation (closed forms in `simulate.exact.closed_forms`).
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ import pytest
 from cells import REFERENCE, Body, solve_plane
 
 import simulate as sf
-from simulate import closed_forms as forms
+from simulate.exact import closed_forms as forms
 
 
 @pytest.mark.parametrize("rho", [0.0, 0.5])

@@ -35,10 +35,10 @@ from test_finite_elements import (
 )
 
 import simulate as sf
-from simulate import closed_forms as forms
-from simulate import conformal_maps as maps
+from simulate.exact import closed_forms as forms
+from simulate.exact import conformal_maps as maps
 from simulate.field.edge_fitting import dilated_coverage
-from simulate.recess import disk_opening
+from simulate.exact.recess import disk_opening
 from simulate.stencil import area_fractions
 
 DISK, STRIP = REFERENCE["disk_in_cell"], REFERENCE["strip_in_box"]

@@ -11,7 +11,7 @@ import pytest
 from cells import REFERENCE
 
 import simulate as sf
-from simulate import closed_forms as forms
+from simulate.exact import closed_forms as forms
 from simulate.uncertainty import grid_convergence
 
 TABLE = REFERENCE["flux_patch"]

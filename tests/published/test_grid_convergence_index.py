@@ -17,7 +17,7 @@ from cells import REFERENCE, Floats, Opening
 
 import simulate as sf
 from simulate.field.polarisation import Polarisation
-from simulate.recess import disk_opening, strip_opening
+from simulate.exact.recess import disk_opening, strip_opening
 from simulate.uncertainty import grid_convergence, guarded_uncertainty
 
 TABLE = REFERENCE["grid_convergence"]
@@ -121,7 +121,7 @@ HELD_OUT = [  # depth, Wagner number, wall, height
 
 
 def held_out_cases() -> Iterator[tuple[str, Opening, Polarisation | None, float]]:
-    """Openings that took no part in choosing the rule, exact by `simulate.recess`."""
+    """Openings that took no part in choosing the rule, exact by `simulate.exact.recess`."""
     for kind, opening in (("disk", disk_opening), ("strip", strip_opening)):
         for depth, wagner, wall, height in HELD_OUT:
             law = sf.Linear(wagner) if wagner else None

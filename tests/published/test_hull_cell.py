@@ -12,7 +12,7 @@ import pytest
 from cells import Body, solve_plane
 
 import simulate as sf
-from simulate.conformal_maps import HullCell, hull_cell_law
+from simulate.exact.conformal_maps import HullCell, hull_cell_law
 from simulate.field.potential import Field
 
 CELL = HullCell()

@@ -24,8 +24,8 @@ from cells import (
 )
 
 import simulate as sf
-from simulate import closed_forms as forms
-from simulate.recess import disk_opening
+from simulate.exact import closed_forms as forms
+from simulate.exact.recess import disk_opening
 from simulate.uncertainty import grid_convergence
 
 DISK = REFERENCE["disk_in_cell"]

@@ -19,7 +19,7 @@ from cells import (
 )
 
 import simulate as sf
-from simulate import conformal_maps as maps
+from simulate.exact import conformal_maps as maps
 from simulate.field.potential import Field
 from simulate.uncertainty import grid_convergence
 

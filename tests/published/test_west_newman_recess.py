@@ -1,7 +1,7 @@
 """Electrodes at the bottom of an opening in a mask: why a thicker mask evens out the edge.
 
 Source: West & Newman, J. Electrochem. Soc. 138 (1991) 1620 (the problem); numbers by the
-symmetric Galerkin method of `simulate.recess`, finite elements agree to 2e-8.
+symmetric Galerkin method of `simulate.exact.recess`, finite elements agree to 2e-8.
 
 The mask's upper lip (270 degrees of electrolyte) is singular as r^-1/3, and a plain scheme
 converges at order 4/3: the order is asserted with the value.
@@ -14,7 +14,7 @@ import pytest
 from cells import REFERENCE, Opening, extrapolated_ring_means, observed_orders, ring_means
 
 import simulate as sf
-from simulate.recess import disk_opening, strip_opening
+from simulate.exact.recess import disk_opening, strip_opening
 from simulate.uncertainty import grid_convergence
 
 CASES = [
