@@ -29,7 +29,7 @@ from numba import njit
 sys.path.insert(0, str(Path(__file__).parent))
 from geometries import Cell, make
 
-from simulate.circuit import Supply
+from simulate.materials.battery import Supply
 from simulate.field.network import Network, available_memory, build_network, memory_needed
 from simulate.field.multigrid import FINEST, Hierarchy, processors
 from simulate.field.newton import solve_network

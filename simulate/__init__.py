@@ -88,7 +88,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from simulate.case import Case, parse_case, read_case
-    from simulate.circuit import Supply
+    from simulate.materials.battery import Supply
     from simulate.compare import Comparison, compare_results
     from simulate.dwell import plan_dwell
     from simulate.dwell_plan import DwellPlan

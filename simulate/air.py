@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from simulate.drying import ATMOSPHERE, GAS_CONSTANT
 from simulate.errors import Fault, InputError
-from simulate.metals import FARADAY
+from simulate.materials.metals import FARADAY
 from simulate.setting import Room
 
 ROOM_TEMPERATURE: Final = 298.15  # [K]

@@ -12,10 +12,10 @@ from typing import Final
 import numpy as np
 
 from simulate.case import Case, all_stops
-from simulate.electrolyte import Electrolyte
+from simulate.materials.electrolyte import Electrolyte
 from simulate.errors import Fault, InputError
-from simulate.materials import Wick
-from simulate.metals import Metal
+from simulate.materials.lookup import Wick
+from simulate.materials.metals import Metal
 from simulate.setting import Power, Rewet
 from simulate.stencil import openings
 from simulate.stroke import Stops, distinct_places

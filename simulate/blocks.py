@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from simulate.case import Case
 from simulate.course import Course
-from simulate.removal import depth_from_charge, layers, removed_mass
+from simulate.materials.removal import depth_from_charge, layers, removed_mass
 from simulate.spots import StopField
 from simulate.surface import (
     Surface,

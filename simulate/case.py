@@ -16,10 +16,10 @@ from typing import Any
 import numpy as np
 
 from simulate.casefile.document import Findings, edited, path_name, read_toml
-from simulate.electrolyte import Electrolyte
+from simulate.materials.electrolyte import Electrolyte
 from simulate.errors import Fault, InputError
-from simulate.materials import Mask, Wick
-from simulate.metals import Metal
+from simulate.materials.lookup import Mask, Wick
+from simulate.materials.metals import Metal
 from simulate.setting import Aim, GridSettings, Plate, Power, Rewet, Room
 from simulate.stencil import Stencil
 from simulate.stencil_files.shelf import DrawingFile, Shelf

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from simulate.bench import bench_of
-from simulate.circuit import Battery, capacity
+from simulate.materials.battery import Battery, capacity
 from simulate.errors import Fault, InputError
 from simulate.explain.measures import measures_of
 from simulate.forecast import forecast_of

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from simulate.case import Case, all_stops
 from simulate.march import Rig, make_rig, time_lifted, time_rested
-from simulate.materials import cathode_law
+from simulate.materials.lookup import cathode_law
 from simulate.field.polarisation import law_row
 from simulate.response import FRESH, Responses
 from simulate.spots import Setting, Spot, solve_spots

@@ -13,7 +13,7 @@ import math
 from dataclasses import dataclass
 from typing import Final
 
-from simulate.datum import Datum
+from simulate.materials.catalogue import Datum
 from simulate.errors import Fault, InputError
 
 GAS_CONSTANT: Final = 8.314462618  # [J/(mol K)], exact by definition of the SI

@@ -17,14 +17,14 @@ from numpy.typing import NDArray
 
 from simulate.blocks import depth_counts
 from simulate.case import Case
-from simulate.circuit import Supply
+from simulate.materials.battery import Supply
 from simulate.course import Course, lay_out
 from simulate.crowding import Rates
 from simulate.errors import Fault, InputError
 from simulate.kernels import wet_swab as kernel
 from simulate.march import Track, first_condition, march_on
 from simulate.pieces import Piece
-from simulate.removal import charge_for_depth, depth_from_charge
+from simulate.materials.removal import charge_for_depth, depth_from_charge
 from simulate.response import FRESH, Responses, factor_of
 from simulate.spots import Spot, StopField, solve_alone, solve_spots
 from simulate.stroke import Hatch, Path

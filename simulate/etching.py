@@ -32,7 +32,7 @@ from simulate.blocks import (
     plan_blocks,
 )
 from simulate.case import Case
-from simulate.circuit import Supply
+from simulate.materials.battery import Supply
 from simulate.course import Course, lay_out, without_films
 from simulate.field.edge_fitting import find_edges
 from simulate.first_run import SecondCompiler
@@ -40,7 +40,7 @@ from simulate.grid_error import with_grid_error
 from simulate.kernels import wet_swab as kernel
 from simulate.march import Rig, Track, first_condition, ledgers, march_on, remarks
 from simulate.field.multigrid import Hierarchy, processors
-from simulate.removal import depth_from_charge
+from simulate.materials.removal import depth_from_charge
 from simulate.response import FRESH, STEP, Responses, factor_of
 from simulate.result import Result
 from simulate.spots import Setting, StopField, solve_alone, solve_spots

@@ -63,7 +63,7 @@ def solve_a_small_box() -> None:
     """Call each loop of the linear solver once, as a run does."""
     import numpy as np
 
-    from simulate.circuit import Supply
+    from simulate.materials.battery import Supply
     from simulate.field.network import build_network
     from simulate.field.grid import Grid
     from simulate.field.multigrid import Hierarchy

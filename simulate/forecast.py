@@ -14,17 +14,17 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 from simulate.bench import Bench
-from simulate.circuit import SPENT, Battery, capacity
-from simulate.datum import Datum
-from simulate.materials import cathode_law, load_sources
-from simulate.metals import FARADAY, Metal
+from simulate.materials.battery import SPENT, Battery, capacity
+from simulate.materials.catalogue import Datum
+from simulate.materials.lookup import cathode_law, load_sources
+from simulate.materials.metals import FARADAY, Metal
 from simulate.operating_point import (
     OperatingPoint,
     mean_current,
     numbers_of,
     operating_point,
 )
-from simulate.removal import charge_for_depth, depth_from_charge
+from simulate.materials.removal import charge_for_depth, depth_from_charge
 from simulate.setting import Rewet
 from simulate.wetting import (
     Notice,

@@ -18,8 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulate.case import Case
-from simulate.circuit import SPENT, Battery, Supply, capacity
-from simulate.electrolyte import viscosity_terms
+from simulate.materials.battery import SPENT, Battery, Supply, capacity
+from simulate.materials.electrolyte import viscosity_terms
 from simulate.kernels import wet_swab as kernel
 from simulate.response import LOWEST, SPLITS, STEP, Responses
 from simulate.setting import Power, Rewet

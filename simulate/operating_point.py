@@ -25,12 +25,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulate.bench import Bench
-from simulate.circuit import Supply
-from simulate.datum import Datum
+from simulate.materials.battery import Supply
+from simulate.materials.catalogue import Datum
 from simulate.drying import ATMOSPHERE, GAS_CONSTANT
 from simulate.errors import Fault, InputError
-from simulate.materials import cathode_law, find_cathode, find_source, load_sources
-from simulate.metals import FARADAY, LN10
+from simulate.materials.lookup import cathode_law, find_cathode, find_source, load_sources
+from simulate.materials.metals import FARADAY, LN10
 from simulate.swab import cathode_area, contact_area, wet_volume
 from simulate.swab_resistance import FORMULA_ERROR, resistance_factor
 from simulate.wetting import GAS_RESIDENCE

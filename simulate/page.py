@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 from simulate.errors import Fault, InputError
 from simulate.figures.profile import widest_line
 from simulate.precautions import after_run
-from simulate.removal import charge_for_depth
+from simulate.materials.removal import charge_for_depth
 from simulate.result import Result, replacing
 from simulate.stencil import openings
 from simulate.swab import contact_outline

@@ -14,7 +14,7 @@ import numpy as np
 
 from simulate.bench import bench_of
 from simulate.case import Case
-from simulate.datum import Datum
+from simulate.materials.catalogue import Datum
 from simulate.drying import ZERO_CELSIUS
 from simulate.forecast import Forecast, forecast_of
 from simulate.safety import Job, assess, assumed_room, cautions

@@ -12,13 +12,13 @@ from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 from simulate.bench import Bench
-from simulate.datum import Datum
-from simulate.electrolyte import Electrolyte, salt_in_spoons
+from simulate.materials.catalogue import Datum
+from simulate.materials.electrolyte import Electrolyte, salt_in_spoons
 from simulate.forecast import depth_yield, quadrature
-from simulate.materials import find_source, find_wick
-from simulate.metals import FARADAY, Metal
+from simulate.materials.lookup import find_source, find_wick
+from simulate.materials.metals import FARADAY, Metal
 from simulate.operating_point import OperatingPoint, operating_point
-from simulate.removal import charge_for_depth
+from simulate.materials.removal import charge_for_depth
 from simulate.setting import Power
 from simulate.swab import Bud, wet_volume
 

@@ -21,7 +21,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from simulate.circuit import Supply
+from simulate.materials.battery import Supply
 from simulate.kernels import wet_swab
 from simulate.spots import Spot, StopField
 

@@ -26,8 +26,8 @@ import numpy as np
 
 from simulate.case import Case, parse_case
 from simulate.errors import Fault, InputError, ResultError, SwabfieldError
-from simulate.metals import Metal
-from simulate.removal import layers
+from simulate.materials.metals import Metal
+from simulate.materials.removal import layers
 from simulate.stencil_files.shelf import DrawingFile, from_arrays, to_arrays
 
 if TYPE_CHECKING:

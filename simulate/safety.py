@@ -21,11 +21,11 @@ from simulate.air import (
     room_fraction,
     swabs_allowed,
 )
-from simulate.circuit import Battery, Supply
-from simulate.datum import Datum, End
+from simulate.materials.battery import Battery, Supply
+from simulate.materials.catalogue import Datum, End
 from simulate.errors import Fault, InputError
-from simulate.metals import Metal
-from simulate.removal import dissolved_elements
+from simulate.materials.metals import Metal
+from simulate.materials.removal import dissolved_elements
 from simulate.setting import Room
 from simulate.units import format_quantity
 from simulate.verdict import Verdict, assumed, limit

@@ -17,11 +17,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulate.case import Case, all_stops
-from simulate.circuit import Supply
+from simulate.materials.battery import Supply
 from simulate.errors import Fault, InputError
 from simulate.field.grid import Grid
-from simulate.materials import cathode_law
-from simulate.metals import anode_law
+from simulate.materials.lookup import cathode_law
+from simulate.materials.metals import anode_law
 from simulate.field.potential import Electrode, Field, solve_potential
 from simulate.stencil import openings
 from simulate.swab import (

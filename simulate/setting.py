@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from simulate.circuit import Battery, Supply, supply_after
+from simulate.materials.battery import Battery, Supply, supply_after
 
 
 @dataclass(frozen=True)

@@ -12,8 +12,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from simulate.datum import Datum
-from simulate.metals import FARADAY, Metal, atomic_mass
+from simulate.materials.catalogue import Datum
+from simulate.materials.metals import FARADAY, Metal, atomic_mass
 
 #: Valence and solubility product of the hydroxide [(mol/L)^(1 + valence)], handbook, from memory.
 #: Iron as iron(II), chromium as chromium(III), copper as copper(II), as which air leaves it.

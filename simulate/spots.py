@@ -17,7 +17,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from simulate.circuit import Supply
+from simulate.materials.battery import Supply
 from simulate.field.network import Faces, Network, require_memory
 from simulate.kernels import iteration
 from simulate.field.multigrid import Hierarchy, processors

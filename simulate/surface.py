@@ -19,9 +19,9 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from simulate.metals import Metal, anode_law, film_resistance
+from simulate.materials.metals import Metal, anode_law, film_resistance
 from simulate.field.polarisation import law_row
-from simulate.removal import charge_through, depth_from_charge, layers
+from simulate.materials.removal import charge_through, depth_from_charge, layers
 from simulate.souring import salt_film_time
 
 Doubles = NDArray[np.float64]

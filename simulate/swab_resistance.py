@@ -31,7 +31,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from simulate.datum import Datum
+from simulate.materials.catalogue import Datum
 from simulate.stencil import Stencil, openings
 from simulate.swab import Bud, Pad, Swab, contact_area
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Final, Literal
 
-from simulate.datum import Datum, read_catalogue, read_datum
+from simulate.materials.catalogue import Datum, read_catalogue, read_datum
 from simulate.errors import Fault, InputError
 from simulate.units import format_number, in_unit
 

@@ -18,7 +18,7 @@ import math
 from dataclasses import dataclass, replace
 from typing import Final
 
-from simulate.datum import Datum, read_catalogue
+from simulate.materials.catalogue import Datum, read_catalogue
 from simulate.drying import (
     ATMOSPHERE,
     GAS_CONSTANT,
@@ -28,9 +28,9 @@ from simulate.drying import (
     HeatBody,
     brine_activity,
 )
-from simulate.electrolyte import Electrolyte, viscosity_ratio
+from simulate.materials.electrolyte import Electrolyte, viscosity_ratio
 from simulate.errors import Fault, InputError
-from simulate.metals import FARADAY, Metal, atomic_mass
+from simulate.materials.metals import FARADAY, Metal, atomic_mass
 from simulate.souring import Solution, settle
 from simulate.swab import Bud, Swab, body_volume, contact_area, wet_volume
 

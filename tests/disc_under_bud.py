@@ -7,7 +7,7 @@ from functools import cache
 import numpy as np
 
 import simulate as sf
-from simulate.circuit import Supply
+from simulate.materials.battery import Supply
 from simulate.course import Course, lay_out
 from simulate.spots import Spot, StopField, solve_alone
 

@@ -11,8 +11,8 @@ import simulate as sf
 from simulate import blocks, etching, surface
 from simulate.blocks import metal_rate, plan_blocks
 from simulate.course import lay_out
-from simulate.metals import find_metal
-from simulate.removal import charge_through, removed_mass
+from simulate.materials.metals import find_metal
+from simulate.materials.removal import charge_through, removed_mass
 
 TEXT = """
 title = "A disc, all invented"

@@ -20,10 +20,10 @@ from simulate.case import (
     read_case,
     with_changes,
 )
-from simulate.circuit import Battery
+from simulate.materials.battery import Battery
 from simulate.errors import InputError
-from simulate.materials import find_mask, find_source, find_wick
-from simulate.metals import find_metal
+from simulate.materials.lookup import find_mask, find_source, find_wick
+from simulate.materials.metals import find_metal
 from simulate.setting import Aim, GridSettings, Rewet, Room
 from simulate.stencil import Circle, Polygon, Text, shape_area
 from simulate.stroke import Hatch, Hold

@@ -14,7 +14,7 @@ import pytest
 
 from simulate.case import Case, all_stops, parse_case, read_case, with_changes
 from simulate.etching import etch_case
-from simulate.metals import FARADAY
+from simulate.materials.metals import FARADAY
 from simulate.result import Result
 from simulate.stencil import openings
 from simulate.stroke import distinct_places

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from simulate.circuit import (
+from simulate.materials.battery import (
     SPENT,
     Battery,
     Supply,

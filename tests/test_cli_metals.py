@@ -9,8 +9,8 @@ import pytest
 from simulate.cli import main
 from simulate.cli.facts import banded, span, table
 from simulate.cli.metals import in_a_word
-from simulate.datum import CONFIDENCE
-from simulate.materials import find_metal, load_metals
+from simulate.materials.catalogue import CONFIDENCE
+from simulate.materials.lookup import find_metal, load_metals
 
 ENTRY = {
     "name", "label", "etches", "in_a_word", "verdict", "instead", "composition", "valences",

@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from simulate.datum import (
+from simulate.materials.catalogue import (
     CONFIDENCE,
     Datum,
     inherit,

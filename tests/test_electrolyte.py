@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from simulate.datum import Datum
-from simulate.electrolyte import (
+from simulate.materials.catalogue import Datum
+from simulate.materials.electrolyte import (
     Electrolyte,
     salt_conductivity,
     salt_in_spoons,

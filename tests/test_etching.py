@@ -10,9 +10,9 @@ import pytest
 import simulate as sf
 from simulate import etching
 from simulate.case import all_stops
-from simulate.materials import find_metal
-from simulate.metals import FARADAY
-from simulate.removal import depth_from_charge
+from simulate.materials.lookup import find_metal
+from simulate.materials.metals import FARADAY
+from simulate.materials.removal import depth_from_charge
 from simulate.window import PHASES
 
 TEXT = """

@@ -9,10 +9,10 @@ from pathlib import Path
 import pytest
 from usual_benches import low_voltage, usual
 
-from simulate.circuit import capacity
-from simulate.datum import Datum
+from simulate.materials.battery import capacity
+from simulate.materials.catalogue import Datum
 from simulate.forecast import PRACTICE, depth_yield, first_dip, forecast_of, quadrature
-from simulate.materials import find_metal, find_source
+from simulate.materials.lookup import find_metal, find_source
 from simulate.operating_point import operating_point
 from simulate.setting import Rewet
 

@@ -8,8 +8,10 @@ import math
 import numpy as np
 import pytest
 
-from simulate import circuit, wetting
-from simulate.electrolyte import Electrolyte
+from simulate.materials import battery as circuit
+
+from simulate import wetting
+from simulate.materials.electrolyte import Electrolyte
 from simulate.kernels import wet_swab as kernel
 from simulate.march import (
     Condition,
@@ -25,8 +27,8 @@ from simulate.march import (
     time_lifted,
     time_rested,
 )
-from simulate.materials import find_battery
-from simulate.metals import find_metal
+from simulate.materials.lookup import find_battery
+from simulate.materials.metals import find_metal
 from simulate.response import FRESH, SPLITS, Responses, factor_of
 from simulate.spots import Spot, StopField
 from simulate.stroke import Dabs, Hatch, Hold, Stops, make_stops

@@ -8,9 +8,9 @@ from dataclasses import replace
 
 import pytest
 
-from simulate.circuit import SPENT, capacity, load_current, supply_at
+from simulate.materials.battery import SPENT, capacity, load_current, supply_at
 from simulate.errors import InputError
-from simulate.materials import (
+from simulate.materials.lookup import (
     cathode_law,
     find_battery,
     find_cathode,
@@ -178,7 +178,7 @@ def test_a_misspelt_name_is_answered_with_the_nearest(find, name, near):
 
 def test_the_shelf_is_stocked_when_first_asked_for_and_loads_nothing_heavy():
     code = (
-        "import sys, simulate.materials as shelf;"
+        "import sys, simulate.materials.lookup as shelf;"
         "assert shelf.load_metals.cache_info().currsize == 0;"
         "heavy = ('scipy', 'pandas', 'numba', 'matplotlib');"
         "print([name for name in heavy if name in sys.modules])"

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from simulate.errors import InputError
-from simulate.metals import (
+from simulate.materials.metals import (
     LN10,
     anode_law,
     atomic_mass,

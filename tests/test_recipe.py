@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 from usual_benches import SALT_AND_VINEGAR, low_voltage, usual
 
-from simulate.electrolyte import Electrolyte
-from simulate.materials import find_metal
+from simulate.materials.electrolyte import Electrolyte
+from simulate.materials.lookup import find_metal
 from simulate.operating_point import operating_point
 from simulate.recipe import charge_per_dip, holder, saturating, try_doses
 

@@ -8,8 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from simulate.errors import InputError
-from simulate.metals import FARADAY, find_metal, load_metals
-from simulate.removal import (
+from simulate.materials.metals import FARADAY, find_metal, load_metals
+from simulate.materials.removal import (
     charge_for_depth,
     charge_through,
     depth_from_charge,

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from disc_under_bud import FILMED, KNEE, UNFILMED, course, field, moved, spot
 
-from simulate.circuit import Supply
+from simulate.materials.battery import Supply
 from simulate.course import Course
 from simulate.response import (
     FRESH,

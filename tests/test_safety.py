@@ -5,10 +5,10 @@ from __future__ import annotations
 import pytest
 
 from simulate.air import gas_volume, near_fraction, room_fraction
-from simulate.datum import Datum
+from simulate.materials.catalogue import Datum
 from simulate.errors import InputError
-from simulate.materials import find_battery, load_metals
-from simulate.metals import find_metal
+from simulate.materials.lookup import find_battery, load_metals
+from simulate.materials.metals import find_metal
 from simulate.safety import DEFERENCE, GENERAL, Job, assess, assumed_room, cautions
 from simulate.setting import Room
 from simulate.verdict import worst

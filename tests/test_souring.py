@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from simulate.electrolyte import Electrolyte
+from simulate.materials.electrolyte import Electrolyte
 from simulate.souring import HYDROXIDES, WATER_PRODUCT, hydroxide_onset, settle
 
 K = 1.754e-2  # [mol/m3], acetic acid

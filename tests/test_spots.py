@@ -10,7 +10,7 @@ import pytest
 from disc_under_bud import FILMED, course, field, moved, spot
 
 from simulate import spots
-from simulate.circuit import Supply
+from simulate.materials.battery import Supply
 from simulate.field.multigrid import Hierarchy
 from simulate.spots import Setting, Spot, StopField, solve_alone, solve_places, solve_spots
 from simulate.surface import Surface

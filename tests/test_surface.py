@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from simulate.errors import InputError
-from simulate.metals import film_resistance, find_metal
-from simulate.removal import charge_through, depth_from_charge
+from simulate.materials.metals import film_resistance, find_metal
+from simulate.materials.removal import charge_through, depth_from_charge
 from simulate.souring import mean_valence, salt_film_time, sand_time
 from simulate.surface import (
     LIMIT_STEP,

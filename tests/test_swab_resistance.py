@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from simulate.circuit import Supply
+from simulate.materials.battery import Supply
 from simulate.field.multigrid import Hierarchy
 from simulate.field.newton import solve_network
 from simulate.field.polarisation import law_row

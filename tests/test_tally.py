@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from simulate.circuit import Supply
+from simulate.materials.battery import Supply
 from simulate.kernels import wet_swab as kernel
 from simulate.march import Condition, Track
 from simulate.response import LEVELS, Responses

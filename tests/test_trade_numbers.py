@@ -13,7 +13,7 @@ import pytest
 
 import simulate as sf
 from simulate.drying import brine_activity
-from simulate.metals import FARADAY
+from simulate.materials.metals import FARADAY
 
 TEXT = """
 title = "Ten bars, half a square centimetre, all invented"

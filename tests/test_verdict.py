@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from simulate.datum import Datum
+from simulate.materials.catalogue import Datum
 from simulate.errors import InputError
 from simulate.verdict import Verdict, limit, limits, worst
 

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from simulate.drying import HeatBody
-from simulate.electrolyte import Electrolyte
+from simulate.materials.electrolyte import Electrolyte
 from simulate.errors import InputError
-from simulate.metals import FARADAY, find_metal
+from simulate.materials.metals import FARADAY, find_metal
 from simulate.swab import Bud, Pad, wet_volume
 from simulate.wetting import (
     WetBody,

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from simulate.circuit import Supply
-from simulate.electrolyte import Electrolyte
-from simulate.materials import find_metal
+from simulate.materials.battery import Supply
+from simulate.materials.electrolyte import Electrolyte
+from simulate.materials.lookup import find_metal
 from simulate.recipe import power_of, usual_bench
 from simulate.setting import Power
 

@@ -20,7 +20,7 @@ from simulate.bench import bench_of
 from simulate.case import with_changes
 from simulate.errors import Fault, InputError
 from simulate.forecast import forecast_of
-from simulate.metals import FARADAY
+from simulate.materials.metals import FARADAY
 
 HERE = Path(__file__).parent
 CASE, WORDS, SHEET = HERE / "lesson.toml", HERE / "sheet.md.jinja", HERE / "lesson.md"

@@ -20,9 +20,9 @@ from simulate.casefile.tables import (
     StencilTable,
     SupplyTable,
 )
-from simulate.circuit import Supply
-from simulate.electrolyte import Electrolyte
-from simulate.materials import (
+from simulate.materials.battery import Supply
+from simulate.materials.electrolyte import Electrolyte
+from simulate.materials.lookup import (
     Mask,
     Wick,
     find_cathode,
@@ -30,7 +30,7 @@ from simulate.materials import (
     find_source,
     find_wick,
 )
-from simulate.metals import Metal, find_metal, read_metal
+from simulate.materials.metals import Metal, find_metal, read_metal
 from simulate.setting import Aim, GridSettings, Plate, Power, Rewet, Room
 from simulate.stencil import Circle, Drawing, Polygon, Rectangle, Ring, Shape, Stencil, Text
 from simulate.stencil_files.reading import KINDS, place_openings

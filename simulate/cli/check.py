@@ -185,7 +185,7 @@ def _two(number: float) -> str:
 
 def _common(case: Case) -> list[Fact]:
     """What people read, where something is known of it."""
-    from simulate.materials import find_source
+    from simulate.materials.lookup import find_source
     from simulate.operating_point import COMMON_READINGS
     from simulate.swab import Bud
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from simulate.datum import Datum
+    from simulate.materials.catalogue import Datum
 
 
 @dataclass(frozen=True)

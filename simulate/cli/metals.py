@@ -9,8 +9,8 @@ from simulate.cli import options, words
 from simulate.cli.facts import Fact, of_band, plain_datum, span, table
 
 if TYPE_CHECKING:
-    from simulate.datum import Datum
-    from simulate.metals import Metal
+    from simulate.materials.catalogue import Datum
+    from simulate.materials.metals import Metal
 
 _STORY = """\
 List the metals of the catalogue: whether they etch under salt and vinegar, how
@@ -57,7 +57,7 @@ def register(commands: argparse._SubParsersAction[options.Parser]) -> None:
 @options.quick
 def metals(arguments: argparse.Namespace) -> int:
     """List them, or tell all of one."""
-    from simulate.metals import find_metal, load_metals
+    from simulate.materials.metals import find_metal, load_metals
 
     chosen = [find_metal(arguments.metal)] if arguments.metal else list(load_metals().values())
     if arguments.json:
@@ -70,7 +70,7 @@ def metals(arguments: argparse.Namespace) -> int:
 
 def _job() -> dict[str, Any]:
     """The common job whose time is told."""
-    from simulate.materials import find_source
+    from simulate.materials.lookup import find_source
     from simulate.recipe import USUAL
 
     return {
@@ -152,8 +152,8 @@ def _yield(metal: Metal) -> Datum:
 
 def _floor(metal: Metal) -> Datum:
     """The voltage floor with the range that the metal's own numbers leave."""
-    from simulate.datum import Datum
-    from simulate.materials import voltage_floor
+    from simulate.materials.catalogue import Datum
+    from simulate.materials.lookup import voltage_floor
 
     best = voltage_floor(metal)
     up = down = 0.0
@@ -165,7 +165,7 @@ def _floor(metal: Metal) -> Datum:
 
 def _time(metal: Metal) -> Datum | None:
     """Time of the common job [s]."""
-    from simulate.electrolyte import Electrolyte
+    from simulate.materials.electrolyte import Electrolyte
     from simulate.operating_point import operating_point
     from simulate.recipe import power_of, time_to_depth, usual_bench
 
@@ -185,14 +185,14 @@ def _collected(metal: Metal) -> list[str]:
 
 def _words_of(metal: Metal) -> list[str]:
     """The words of confidence in use, the surest first."""
-    from simulate.datum import CONFIDENCE
+    from simulate.materials.catalogue import CONFIDENCE
 
     used = {getattr(metal, name).confidence for name in _present(metal)}
     return [word for word in CONFIDENCE if word in used]
 
 
 def _details(metal: Metal) -> str:
-    from simulate.datum import CONFIDENCE
+    from simulate.materials.catalogue import CONFIDENCE
 
     facts = [Fact("name", metal.name), Fact("etches", metal.verdict)]
     if metal.instead:

@@ -13,8 +13,8 @@ from simulate.errors import Fault, InputError
 
 if TYPE_CHECKING:
     from simulate.bench import Bench
-    from simulate.datum import End
-    from simulate.electrolyte import Electrolyte
+    from simulate.materials.catalogue import End
+    from simulate.materials.electrolyte import Electrolyte
     from simulate.recipe import Dose
     from simulate.setting import Power
 
@@ -95,8 +95,8 @@ def _from_case(arguments: argparse.Namespace) -> tuple[Bench, str]:
 
 def _from_words(arguments: argparse.Namespace) -> tuple[Bench, str]:
     """The common bench with what was asked for."""
-    from simulate.electrolyte import Electrolyte
-    from simulate.metals import find_metal
+    from simulate.materials.electrolyte import Electrolyte
+    from simulate.materials.metals import find_metal
     from simulate.recipe import usual_bench
 
     given = {key: getattr(arguments, key) or usual for key, usual in _USUAL.items()}
@@ -134,8 +134,8 @@ def _quantity(given: Defaults, key: str, dimension: str) -> float:
 
 def _power(arguments: argparse.Namespace) -> Power:
     """A battery, or a bench supply set to a voltage."""
-    from simulate.circuit import Supply
-    from simulate.materials import find_source
+    from simulate.materials.battery import Supply
+    from simulate.materials.lookup import find_source
     from simulate.recipe import power_of
     from simulate.setting import Power
 
@@ -157,7 +157,7 @@ def _power(arguments: argparse.Namespace) -> Power:
 
 def _mass(text: str) -> float:
     """A mass of salt [kg]; spoons are level and of table salt."""
-    from simulate.electrolyte import salt_in_spoons
+    from simulate.materials.electrolyte import salt_in_spoons
     from simulate.units import parse_quantity
 
     try:

@@ -31,11 +31,11 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
-from simulate.circuit import Supply
+from simulate.materials.battery import Supply
 from simulate.course import Course, lay_out, without_films
 from simulate.explain.evening import evened
 from simulate.field.polarisation import law_row
-from simulate.removal import depth_from_charge
+from simulate.materials.removal import depth_from_charge
 from simulate.response import FRESH, Responses
 from simulate.result import Result
 from simulate.spots import Setting, Spot, solve_places, solve_spots

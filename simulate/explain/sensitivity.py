@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from math import nan
 
 from simulate.case import Case
-from simulate.circuit import Battery
+from simulate.materials.battery import Battery
 from simulate.errors import InputError
 from simulate.etching import etch_case
 from simulate.explain.measures import Measure, Spots, measures_of

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from simulate.circuit import Supply
+from simulate.materials.battery import Supply
 from simulate.field.network import Faces
 from simulate.kernels import wall
 from simulate.field.polarisation import BUTLER_VOLMER, TAFEL, uncapped

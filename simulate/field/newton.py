@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from simulate.circuit import Supply
+from simulate.materials.battery import Supply
 from simulate.field.network import Network
 from simulate.errors import ConvergenceError
 from simulate.kernels import iteration as kernels

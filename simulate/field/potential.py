@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from simulate.circuit import Supply
+from simulate.materials.battery import Supply
 from simulate.field.network import Faces, Network, build_network
 from simulate.field.edge_fitting import fit_edges
 from simulate.errors import Fault, InputError

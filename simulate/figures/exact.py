@@ -18,7 +18,7 @@ from simulate.errors import Fault, InputError
 from simulate.figures.profile import Line, Point, open_pieces
 from simulate.figures.style import BLUE, INK, MM, OCHRE, new_figure, styled
 from simulate.figures.wording import lead_words, with_unit, words
-from simulate.metals import anode_law
+from simulate.materials.metals import anode_law
 from simulate.field.polarisation import overpotential
 from simulate.exact.recess import OpeningCurrent, disk_opening, strip_opening
 from simulate.result import Result

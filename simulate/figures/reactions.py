@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from simulate.metals import Metal, atomic_mass
+from simulate.materials.metals import Metal, atomic_mass
 
 LEAST_SHARE = 0.02
 """Parts of an alloy below this share by mass are not written out [-]."""

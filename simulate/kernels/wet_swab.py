@@ -83,7 +83,7 @@ class SwabNumbers(NamedTuple):
 
 
 class SourceNumbers(NamedTuple):
-    """`simulate.circuit.Supply` or `Battery` with its leads as plain numbers; no fall, no limit
+    """`simulate.materials.battery.Supply` or `Battery` with its leads as plain numbers; no fall, no limit
     and no capacity are 0, infinite and infinite."""
 
     emf: float
@@ -360,7 +360,7 @@ def conduction(body, state, elements):
     return liquid_factor * wet**2 * (1.0 - gas) ** 1.5, wet, gas
 
 
-# --- the supply: simulate.circuit ----------------------------------------------------------------
+# --- the supply: simulate.materials.battery ----------------------------------------------------------------
 
 
 @compiled
@@ -375,7 +375,7 @@ def supply_at(source, used):
 
 @compiled
 def capacity(rates, charges, current):
-    """Charge a fresh battery gives at a constant current [C]; see `simulate.circuit.capacity`.
+    """Charge a fresh battery gives at a constant current [C]; see `simulate.materials.battery.capacity`.
 
     rates, charges : logarithms of currents [A] and charges [C]; none for a supply without end.
     """

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import pytest
 
-from simulate.electrolyte import (
+from simulate.materials.electrolyte import (
     Electrolyte,
     acid_conductivity,
     salt_conductivity,

@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import pytest
 
-from simulate.datum import read_catalogue
-from simulate.metals import FARADAY, equivalent_weight, find_metal
-from simulate.removal import charge_for_depth, depth_from_charge, electrons_per_formula
+from simulate.materials.catalogue import read_catalogue
+from simulate.materials.metals import FARADAY, equivalent_weight, find_metal
+from simulate.materials.removal import charge_for_depth, depth_from_charge, electrons_per_formula
 
 # ASTM G102 Table 1, equivalent weights, densities and nominal compositions from memory.
 G102 = {

@@ -6,7 +6,7 @@ import pytest
 
 from simulate.air import gas_volume, molar_volume
 from simulate.drying import ATMOSPHERE, GAS_CONSTANT
-from simulate.metals import FARADAY, atomic_mass
+from simulate.materials.metals import FARADAY, atomic_mass
 
 
 def test_the_constants_are_codatas():

@@ -169,7 +169,7 @@ def read_catalogue(file: str) -> Mapping[str, Any]:
     ----------
     file : its name, such as ``"metals.toml"``.
     """
-    path = Path(__file__).with_name("catalogue") / file
+    path = Path(__file__).with_name("data") / file
     return tomllib.loads(path.read_text(encoding="utf-8"))
 
 

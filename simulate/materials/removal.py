@@ -1,6 +1,6 @@
 """Faraday's law: charge to depth and mass.
 
-depth = efficiency * EW / (F * density) * charge density, with EW from `simulate.materials`. Where a
+depth = efficiency * EW / (F * density) * charge density, with EW from `simulate.materials.lookup`. Where a
 metal lies in layers, each layer takes its own charge until it is gone; the last has no end.
 """
 
@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from simulate.errors import Fault, InputError
-from simulate.metals import FARADAY, Metal, atomic_mass
+from simulate.materials.metals import FARADAY, Metal, atomic_mass
 
 Floats = npt.NDArray[np.float64]
 
@@ -54,7 +54,7 @@ def depth_from_charge(metal: Metal, charge_density: npt.ArrayLike) -> Floats:
     ----------
     charge_density : [C/m2], any shape; negative counts as none.
 
-    >>> from simulate.materials import find_metal
+    >>> from simulate.materials.lookup import find_metal
     >>> round(float(depth_from_charge(find_metal("carbon steel"), 1e6)) * 1e6, 1)  # 100 C/cm2
     35.0
     """

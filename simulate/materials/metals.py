@@ -15,7 +15,7 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from simulate.datum import (
+from simulate.materials.catalogue import (
     SI_UNITS,
     Datum,
     End,

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any, Final, Literal
 
-from simulate.circuit import Battery
-from simulate.datum import (
+from simulate.materials.battery import Battery
+from simulate.materials.catalogue import (
     Datum,
     End,
     read_catalogue,
@@ -21,9 +21,9 @@ from simulate.datum import (
     read_numbers,
     resolve_name,
 )
-from simulate.electrolyte import Electrolyte
+from simulate.materials.electrolyte import Electrolyte
 from simulate.errors import Fault, InputError
-from simulate.metals import (
+from simulate.materials.metals import (
     FARADAY,
     LN10,
     Metal,
@@ -113,7 +113,7 @@ class Source:
     ----------
     name, label, kind : kind is ``"battery"``, ``"bench"`` or ``"leads"``.
     resistance : inside, fresh [ohm].
-    open_circuit, fall, growth, currents, charges : of a battery, see `simulate.circuit.Battery`.
+    open_circuit, fall, growth, currents, charges : of a battery, see `simulate.materials.battery.Battery`.
     cautions : for people.
     """
 

@@ -13,7 +13,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from simulate.datum import Datum, read_catalogue, read_datum, resolve_name
+from simulate.materials.catalogue import Datum, read_catalogue, read_datum, resolve_name
 from simulate.errors import Fault, InputError
 
 ZERO_CELSIUS: Final = 273.15  # [K], exact
