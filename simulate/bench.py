@@ -17,7 +17,7 @@ from simulate.errors import Fault, InputError
 from simulate.materials.lookup import Wick
 from simulate.materials.metals import Metal
 from simulate.setting import Power, Rewet
-from simulate.stencil import openings
+from simulate.stencil.shapes import openings
 from simulate.stroke import Stops, distinct_places
 from simulate.swab import Swab, contact_area, contact_outline
 from simulate.swab_resistance import opening_width

@@ -21,8 +21,8 @@ from simulate.errors import Fault, InputError
 from simulate.materials.lookup import Mask, Wick
 from simulate.materials.metals import Metal
 from simulate.setting import Aim, GridSettings, Plate, Power, Rewet, Room
-from simulate.stencil import Stencil
-from simulate.stencil_files.shelf import DrawingFile, Shelf
+from simulate.stencil.shapes import Stencil
+from simulate.stencil_files.store import DrawingFile, Shelf
 from simulate.stroke import Stops, Stroke, make_stops
 from simulate.swab import Swab, contact_size
 

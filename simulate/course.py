@@ -17,7 +17,7 @@ from simulate.materials.lookup import cathode_law
 from simulate.field.polarisation import law_row
 from simulate.response import FRESH, Responses
 from simulate.spots import Setting, Spot, solve_spots
-from simulate.stencil import area_fractions, openings, rim_distance
+from simulate.stencil.shapes import area_fractions, openings, rim_distance
 from simulate.stroke import Stops
 from simulate.surface import (
     Surface,

@@ -29,7 +29,7 @@ from simulate.dwell_fields import Fields, Progress, Spread
 from simulate.dwell_plan import DwellPlan
 from simulate.errors import Fault, InputError
 from simulate.pieces import Pace, Piece, Visit, cut_path, make_visits
-from simulate.stencil import openings
+from simulate.stencil.shapes import openings
 from simulate.stroke import Hatch, Path
 from simulate.swab import contact_outline, contact_size
 

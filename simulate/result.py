@@ -28,7 +28,7 @@ from simulate.case import Case, parse_case
 from simulate.errors import Fault, InputError, ResultError, SwabfieldError
 from simulate.materials.metals import Metal
 from simulate.materials.removal import layers
-from simulate.stencil_files.shelf import DrawingFile, from_arrays, to_arrays
+from simulate.stencil_files.store import DrawingFile, from_arrays, to_arrays
 
 if TYPE_CHECKING:
     import xarray

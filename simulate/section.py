@@ -23,7 +23,7 @@ from simulate.field.grid import Grid
 from simulate.materials.lookup import cathode_law
 from simulate.materials.metals import anode_law
 from simulate.field.potential import Electrode, Field, solve_potential
-from simulate.stencil import openings
+from simulate.stencil.shapes import openings
 from simulate.swab import (
     Pad,
     Swab,

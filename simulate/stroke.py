@@ -17,7 +17,7 @@ from itertools import pairwise
 import numpy as np
 
 from simulate.errors import Fault, InputError
-from simulate.stencil import ring_points
+from simulate.stencil.shapes import ring_points
 
 Point = tuple[float, float]
 Rule = tuple[str, bool, str, str]  # field, does it hold, what is wrong, what is expected

@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 
 from simulate.errors import Fault, InputError
-from simulate.stencil import area_fractions
+from simulate.stencil.shapes import area_fractions
 
 PIECE_POINTS = 33  # points per smooth piece of a contact outline
 WIRE_DIVISIONS = 3  # sub-cells per direction around the wire

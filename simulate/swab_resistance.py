@@ -32,7 +32,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from simulate.materials.catalogue import Datum
-from simulate.stencil import Stencil, openings
+from simulate.stencil.shapes import Stencil, openings
 from simulate.swab import Bud, Pad, Swab, contact_area
 
 Doubles = NDArray[np.float64]

@@ -25,7 +25,7 @@ from simulate.errors import InputError
 from simulate.materials.lookup import find_mask, find_source, find_wick
 from simulate.materials.metals import find_metal
 from simulate.setting import Aim, GridSettings, Rewet, Room
-from simulate.stencil import Circle, Polygon, Text, shape_area
+from simulate.stencil.shapes import Circle, Polygon, Text, shape_area
 from simulate.stroke import Hatch, Hold
 from simulate.swab import Bud, Pad, contact_size
 

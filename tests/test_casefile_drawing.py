@@ -19,8 +19,8 @@ from simulate.cli.dwell import _copy_drawings
 from simulate.cli.run_folder import RunFolder, manifest
 from simulate.errors import InputError, ResultError
 from simulate.result import read_result, write_result
-from simulate.stencil import Drawing, openings
-from simulate.stencil_files.shelf import DrawingFile, Reading, from_arrays, to_arrays
+from simulate.stencil.shapes import Drawing, openings
+from simulate.stencil_files.store import DrawingFile, Reading, from_arrays, to_arrays
 
 MM = 1e-3
 SVG = """<svg xmlns="http://www.w3.org/2000/svg" width="20mm" height="20mm" viewBox="0 0 20 20">

@@ -16,10 +16,10 @@ from simulate.case import Case, all_stops, parse_case, read_case, with_changes
 from simulate.etching import etch_case
 from simulate.materials.metals import FARADAY
 from simulate.result import Result
-from simulate.stencil import openings
+from simulate.stencil.shapes import openings
 from simulate.stroke import distinct_places
 from simulate.swab import contact_area
-from simulate.tape import stencil_findings
+from simulate.stencil.weak_spots import stencil_findings
 
 CASES = Path(__file__).parents[1] / "cases"
 

@@ -16,7 +16,7 @@ from simulate.case import parse_case
 from simulate.cli import main
 from simulate.figures.cutting import LISTED, stencil_map
 from simulate.figures.style import style
-from simulate.tape import Finding, stencil_findings
+from simulate.stencil.weak_spots import Finding, stencil_findings
 
 CASES = Path(__file__).parents[1] / "cases"
 

@@ -28,7 +28,7 @@ from simulate.figures.plan import bulk_limits, outline, round_down
 from simulate.figures.profile import Line, depth_profile, open_pieces, widest_line
 from simulate.figures.style import save_figure, style
 from simulate.figures.wording import current_words, wrap
-from simulate.stencil import openings
+from simulate.stencil.shapes import openings
 from simulate.swab import contact_outline
 
 CELL = 5e-4

@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 
 import simulate as sf
-from simulate.stencil import (
+from simulate.stencil.shapes import (
     Circle,
     Rectangle,
     Stencil,

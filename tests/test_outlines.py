@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import shapely
 
-from simulate.outlines import (
+from simulate.stencil.outlines import (
     FLATNESS,
     FONTS,
     as_areas,

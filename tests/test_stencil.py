@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from simulate.errors import InputError
 from simulate.kernels import coverage
-from simulate.stencil import (
+from simulate.stencil.shapes import (
     Circle,
     Polygon,
     Rectangle,

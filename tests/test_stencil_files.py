@@ -13,10 +13,10 @@ import shapely
 from PIL import Image
 
 from simulate.errors import InputError
-from simulate.outlines import FLATNESS
-from simulate.stencil import Drawing, Polygon, Stencil, openings
+from simulate.stencil.outlines import FLATNESS
+from simulate.stencil.shapes import Drawing, Polygon, Stencil, openings
 from simulate.stencil_files.limits import MAX_PIECES, MAX_POINTS, check_outlines
-from simulate.stencil_files.reading import (
+from simulate.stencil_files.read import (
     place_openings,
     read_drawing,
     read_openings,

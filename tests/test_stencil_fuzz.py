@@ -28,7 +28,7 @@ import pytest
 from PIL import Image
 
 from simulate.errors import InputError
-from simulate.stencil_files.reading import place_openings, read_openings
+from simulate.stencil_files.read import place_openings, read_openings
 
 LONGEST = 5.0  # [s] of processor time, which other programs on the machine do not lengthen
 LARGEST = 1e9  # [bytes]

@@ -11,7 +11,7 @@ from simulate.materials.battery import Supply
 from simulate.field.multigrid import Hierarchy
 from simulate.field.newton import solve_network
 from simulate.field.polarisation import law_row
-from simulate.stencil import Circle, Rectangle, Stencil
+from simulate.stencil.shapes import Circle, Rectangle, Stencil
 from simulate.swab import Bud, Pad, contact_area
 from simulate.swab_resistance import (
     FORMULA_ERROR,

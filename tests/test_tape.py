@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 import shapely
 
-from simulate.stencil import Circle, Polygon, Rectangle, Ring, Stencil, Text, openings
-from simulate.tape import necks, stencil_findings
+from simulate.stencil.shapes import Circle, Polygon, Rectangle, Ring, Stencil, Text, openings
+from simulate.stencil.weak_spots import necks, stencil_findings
 
 MM = 1e-3
 PLATE = np.array([(0, 0), (40, 0), (40, 20), (0, 20)]) * MM
@@ -177,6 +177,6 @@ def test_an_opening_as_large_as_the_plate_leaves_nothing_to_tear():
 def test_many_segments_are_looked_at_block_by_block(monkeypatch):
     shapes = (Text("mesh", 20 * MM, 10 * MM, 7 * MM), Ring(6 * MM, 6 * MM, 5 * MM, 4.8 * MM))
     whole = findings(*shapes)
-    monkeypatch.setattr("simulate.tape.BLOCK", 7)
+    monkeypatch.setattr("simulate.stencil.weak_spots.BLOCK", 7)
     sizes = [finding.size for finding in findings(*shapes)]
     assert sizes == pytest.approx([finding.size for finding in whole])

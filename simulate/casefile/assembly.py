@@ -32,9 +32,9 @@ from simulate.materials.lookup import (
 )
 from simulate.materials.metals import Metal, find_metal, read_metal
 from simulate.setting import Aim, GridSettings, Plate, Power, Rewet, Room
-from simulate.stencil import Circle, Drawing, Polygon, Rectangle, Ring, Shape, Stencil, Text
-from simulate.stencil_files.reading import KINDS, place_openings
-from simulate.stencil_files.shelf import Reading, Shelf
+from simulate.stencil.shapes import Circle, Drawing, Polygon, Rectangle, Ring, Shape, Stencil, Text
+from simulate.stencil_files.read import KINDS, place_openings
+from simulate.stencil_files.store import Reading, Shelf
 from simulate.stroke import Dabs, Hatch, Hold, Stroke
 from simulate.stroke import Path as Line
 from simulate.swab import Bud, Pad, Swab

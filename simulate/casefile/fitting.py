@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 
 from simulate.casefile.document import Findings, Path
-from simulate.stencil import Drawing, Shape, shape_area
+from simulate.stencil.shapes import Drawing, Shape, shape_area
 from simulate.stroke import Hatch, Stroke, make_stops, path_length
 from simulate.stroke import Path as Line
 from simulate.swab import Swab, contact_outline, contact_size

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from simulate.case import Case
     from simulate.forecast import Forecast
     from simulate.operating_point import Cause, OperatingPoint
-    from simulate.tape import Finding
+    from simulate.stencil.weak_spots import Finding
 
 _STORY = """\
 Read a case and say what it means in plain words: what your meter should read,
@@ -253,7 +253,7 @@ def _remarks(case: Case, forecast: Forecast) -> Iterator[str]:
 
 
 def _findings(case: Case) -> tuple[Finding, ...]:
-    from simulate.tape import BRIDGE_TO_DEPTH, LEAST_BRIDGE, stencil_findings
+    from simulate.stencil.weak_spots import BRIDGE_TO_DEPTH, LEAST_BRIDGE, stencil_findings
 
     plate = case.plate
     least = max(LEAST_BRIDGE, BRIDGE_TO_DEPTH * (case.aim.depth or 0.0))
@@ -338,7 +338,7 @@ def _supply(case: Case) -> list[Fact]:
 
 
 def _stencil(case: Case) -> list[Fact]:
-    from simulate.stencil import openings
+    from simulate.stencil.shapes import openings
 
     area = openings(case.stencil)
     facts = [Fact("mask", case.mask.label)] if case.mask else []

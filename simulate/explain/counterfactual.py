@@ -39,7 +39,7 @@ from simulate.materials.removal import depth_from_charge
 from simulate.response import FRESH, Responses
 from simulate.result import Result
 from simulate.spots import Setting, Spot, solve_places, solve_spots
-from simulate.stencil import Stencil, area_fractions, opening_width, openings
+from simulate.stencil.shapes import Stencil, area_fractions, opening_width, openings
 from simulate.swab import Pad
 from simulate.window import Place, Window
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from simulate.errors import Fault, InputError
 from simulate.result import Result, rim_share
-from simulate.stencil import opening_width, openings
+from simulate.stencil.shapes import opening_width, openings
 
 Doubles = NDArray[np.float64]
 Point = tuple[float, float]

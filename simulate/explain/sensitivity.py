@@ -17,7 +17,7 @@ from simulate.errors import InputError
 from simulate.etching import etch_case
 from simulate.explain.measures import Measure, Spots, measures_of
 from simulate.result import Result
-from simulate.stencil import Polygon, Stencil, openings
+from simulate.stencil.shapes import Polygon, Stencil, openings
 from simulate.stroke import Hatch, Path
 from simulate.swab import Bud
 

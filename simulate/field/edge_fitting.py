@@ -41,7 +41,7 @@ from simulate.field.edge_singularities import EdgeField, FlushEdge, KineticEdge,
 from simulate.field.grid import Grid
 from simulate.kernels import edges as kernels
 from simulate.field.polarisation import Linear, Polarisation
-from simulate.stencil import area_fractions
+from simulate.stencil.shapes import area_fractions
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry

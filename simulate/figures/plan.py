@@ -9,7 +9,7 @@ import numpy as np
 
 from simulate.case import Case
 from simulate.figures.style import INK, MASK, MM, RED, SOFT_INK
-from simulate.stencil import openings
+from simulate.stencil.shapes import openings
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulate.errors import InputError
-from simulate.outlines import FLATNESS, as_areas, fill_rings
+from simulate.stencil.outlines import FLATNESS, as_areas, fill_rings
 from simulate.stencil_files.limits import (
     MAX_LENGTH,
     MAX_PIECES,

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulate.errors import InputError
-from simulate.outlines import curve_points, curve_steps
+from simulate.stencil.outlines import curve_points, curve_steps
 from simulate.stencil_files.limits import one_line, refuse
 
 Floats = NDArray[np.float64]

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulate.errors import InputError
-from simulate.outlines import as_areas, moved_areas
+from simulate.stencil.outlines import as_areas, moved_areas
 from simulate.stencil_files.limits import MAX_PIECES, MAX_POINTS, one_line, read_bytes, refuse
 
 if TYPE_CHECKING:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from simulate.outlines import FLATNESS, as_areas, fill_rings, moved_areas
+from simulate.stencil.outlines import FLATNESS, as_areas, fill_rings, moved_areas
 from simulate.stencil_files.limits import (
     MAX_LENGTH,
     MAX_PIECES,

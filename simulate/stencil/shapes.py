@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from simulate.errors import Fault, InputError
-from simulate.outlines import (
+from simulate.stencil.outlines import (
     FONTS,
     as_areas,
     circle_points,
@@ -145,7 +145,7 @@ class Text:
 class Drawing:
     """Openings that come from a file: its name, and what it draws where it lies on the plate.
 
-    See `simulate.stencil_files.reading.read_drawing`.
+    See `simulate.stencil_files.read.read_drawing`.
     """
 
     source: str

@@ -13,8 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from simulate.outlines import as_areas
-from simulate.stencil import Stencil, openings, rim_segments, ring_points
+from simulate.stencil.outlines import as_areas
+from simulate.stencil.shapes import Stencil, openings, rim_segments, ring_points
 from simulate.units import format_quantity
 
 Floats = NDArray[np.float64]

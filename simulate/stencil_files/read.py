@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from simulate.errors import Fault, InputError
-from simulate.outlines import as_areas, moved_areas
-from simulate.stencil import Drawing, Polygon
+from simulate.stencil.outlines import as_areas, moved_areas
+from simulate.stencil.shapes import Drawing, Polygon
 from simulate.stencil_files.limits import check_area, refuse, shown_name
 
 if TYPE_CHECKING:

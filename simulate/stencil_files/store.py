@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from simulate.errors import InputError
 from simulate.stencil_files.limits import read_bytes, refuse
 from simulate.stencil_files.picture import MAX_BYTES
-from simulate.stencil_files.reading import read_openings, stencil_path
+from simulate.stencil_files.read import read_openings, stencil_path
 
 if TYPE_CHECKING:
     from shapely import MultiPolygon
@@ -31,7 +31,7 @@ Whole = NDArray[np.int64]
 
 @dataclass(frozen=True)
 class Reading:
-    """How a file is read; see `simulate.stencil_files.reading.read_openings`."""
+    """How a file is read; see `simulate.stencil_files.read.read_openings`."""
 
     width: float | None = None
     pixel: float | None = None
