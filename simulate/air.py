@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from simulate.drying import ATMOSPHERE, GAS_CONSTANT
+from simulate.swab.heat import ATMOSPHERE, GAS_CONSTANT
 from simulate.errors import Fault, InputError
 from simulate.materials.metals import FARADAY
 from simulate.setting import Room

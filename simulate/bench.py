@@ -18,9 +18,9 @@ from simulate.materials.lookup import Wick
 from simulate.materials.metals import Metal
 from simulate.setting import Power, Rewet
 from simulate.stencil.shapes import openings
-from simulate.stroke import Stops, distinct_places
-from simulate.swab import Swab, contact_area, contact_outline
-from simulate.swab_resistance import opening_width
+from simulate.swab.stroke import Stops, distinct_places
+from simulate.swab.geometry import Swab, contact_area, contact_outline
+from simulate.swab.resistance import opening_width
 
 MOMENTS: Final = 24
 """Moments of a moving stroke."""
@@ -37,7 +37,7 @@ class Bench:
     metal, electrolyte, power, swab, wick, cathode : as in a case.
     shares : open share of the contact patch in moments, equal parts of the time [-].
     open_area : of all openings [m2].
-    width : of the openings, see `simulate.swab_resistance.opening_width` [m].
+    width : of the openings, see `simulate.swab.resistance.opening_width` [m].
     thickness : of the mask [m].
     moving : whether the swab strokes.
     duration : of contact [s].

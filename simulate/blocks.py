@@ -25,7 +25,7 @@ from simulate.surface import (
     surface_after,
     thin_out,
 )
-from simulate.swab_resistance import opening_width
+from simulate.swab.resistance import opening_width
 
 Doubles = NDArray[np.float64]
 Integers = NDArray[np.int64]

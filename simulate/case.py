@@ -23,8 +23,8 @@ from simulate.materials.metals import Metal
 from simulate.setting import Aim, GridSettings, Plate, Power, Rewet, Room
 from simulate.stencil.shapes import Stencil
 from simulate.stencil_files.store import DrawingFile, Shelf
-from simulate.stroke import Stops, Stroke, make_stops
-from simulate.swab import Swab, contact_size
+from simulate.swab.stroke import Stops, Stroke, make_stops
+from simulate.swab.geometry import Swab, contact_size
 
 
 @dataclass(frozen=True)

@@ -18,7 +18,7 @@ from simulate.field.polarisation import law_row
 from simulate.response import FRESH, Responses
 from simulate.spots import Setting, Spot, solve_spots
 from simulate.stencil.shapes import area_fractions, openings, rim_distance
-from simulate.stroke import Stops
+from simulate.swab.stroke import Stops
 from simulate.surface import (
     Surface,
     layer_limits,
@@ -27,7 +27,7 @@ from simulate.surface import (
     surface_after,
     surface_laws,
 )
-from simulate.swab import conductivity_factor
+from simulate.swab.geometry import conductivity_factor
 from simulate.window import Conductivities, Place, Window
 
 Doubles = NDArray[np.float64]

@@ -30,8 +30,8 @@ from simulate.dwell_plan import DwellPlan
 from simulate.errors import Fault, InputError
 from simulate.pieces import Pace, Piece, Visit, cut_path, make_visits
 from simulate.stencil.shapes import openings
-from simulate.stroke import Hatch, Path
-from simulate.swab import contact_outline, contact_size
+from simulate.swab.stroke import Hatch, Path
+from simulate.swab.geometry import contact_outline, contact_size
 
 if TYPE_CHECKING:
     from scipy.sparse import csc_array

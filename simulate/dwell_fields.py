@@ -27,7 +27,7 @@ from simulate.pieces import Piece
 from simulate.materials.removal import charge_for_depth, depth_from_charge
 from simulate.response import FRESH, Responses, factor_of
 from simulate.spots import Spot, StopField, solve_alone, solve_spots
-from simulate.stroke import Hatch, Path
+from simulate.swab.stroke import Hatch, Path
 from simulate.surface import Surface, surface_after
 from simulate.tally import charge_map, stop_density
 from simulate.window import PHASES, Place

@@ -44,9 +44,9 @@ from simulate.materials.removal import depth_from_charge
 from simulate.response import FRESH, STEP, Responses, factor_of
 from simulate.result import Result
 from simulate.spots import Setting, StopField, solve_alone, solve_spots
-from simulate.stroke import contact_time
+from simulate.swab.stroke import contact_time
 from simulate.surface import Surface, surface_after
-from simulate.swab import contact_outline
+from simulate.swab.geometry import contact_outline
 from simulate.tally import Tally, charge_map, stop_density, thinned
 from simulate.window import build_window
 

@@ -1,6 +1,6 @@
 """A whole job in a moment: mean current, depth, time to a depth, dips, batteries.
 
-From `simulate.operating_point` and one dip of the swab followed in time (`simulate.wetting`): as it
+From `simulate.operating_point` and one dip of the swab followed in time (`simulate.swab.state`): as it
 warms, gasses, dries and sours the current changes; later dips are taken to be like the first. The
 band of the current at the start is carried over to its mean. Bands of products and quotients are
 root sums of squares of logarithms, as for the current itself.
@@ -26,7 +26,7 @@ from simulate.operating_point import (
 )
 from simulate.materials.removal import charge_for_depth, depth_from_charge
 from simulate.setting import Rewet
-from simulate.wetting import (
+from simulate.swab.state import (
     Notice,
     WetBody,
     WetState,

@@ -23,10 +23,10 @@ from simulate.materials.electrolyte import viscosity_terms
 from simulate.kernels import wet_swab as kernel
 from simulate.response import LOWEST, SPLITS, STEP, Responses
 from simulate.setting import Power, Rewet
-from simulate.souring import HYDROXIDES
+from simulate.swab.chemistry import HYDROXIDES
 from simulate.spots import Setting
-from simulate.stroke import Stops
-from simulate.wetting import Ledger, WetBody, WetState, imbalance, notices, wet_body, wetted
+from simulate.swab.stroke import Stops
+from simulate.swab.state import Ledger, WetBody, WetState, imbalance, notices, wet_body, wetted
 
 Doubles = NDArray[np.float64]
 Integers = NDArray[np.int64]

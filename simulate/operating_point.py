@@ -4,7 +4,7 @@ Supply, the two reactions and the swab in one loop::
 
     emf - I R_supply = E_metal - E_wire + eta_metal(I / A) + eta_wire(I / A_wire) + I R_swab
 
-A the open area under the patch, R_swab by `simulate.swab_resistance`. A stroke is looked at in
+A the open area under the patch, R_swab by `simulate.swab.resistance`. A stroke is looked at in
 moments, equal parts of its time, each with the share of the patch that is open then.
 
 The band: every number of the catalogue that has a range is moved to its low and to its high end
@@ -27,13 +27,13 @@ from numpy.typing import NDArray
 from simulate.bench import Bench
 from simulate.materials.battery import Supply
 from simulate.materials.catalogue import Datum
-from simulate.drying import ATMOSPHERE, GAS_CONSTANT
+from simulate.swab.heat import ATMOSPHERE, GAS_CONSTANT
 from simulate.errors import Fault, InputError
 from simulate.materials.lookup import cathode_law, find_cathode, find_source, load_sources
 from simulate.materials.metals import FARADAY, LN10
-from simulate.swab import cathode_area, contact_area, wet_volume
-from simulate.swab_resistance import FORMULA_ERROR, resistance_factor
-from simulate.wetting import GAS_RESIDENCE
+from simulate.swab.geometry import cathode_area, contact_area, wet_volume
+from simulate.swab.resistance import FORMULA_ERROR, resistance_factor
+from simulate.swab.state import GAS_RESIDENCE
 
 Doubles = NDArray[np.float64]
 Numbers = Mapping[str, Doubles]

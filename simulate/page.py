@@ -30,7 +30,7 @@ from simulate.precautions import after_run
 from simulate.materials.removal import charge_for_depth
 from simulate.result import Result, replacing
 from simulate.stencil.shapes import openings
-from simulate.swab import contact_outline
+from simulate.swab.geometry import contact_outline
 from simulate.units import format_quantity
 
 Doubles = NDArray[np.float64]

@@ -15,11 +15,11 @@ import numpy as np
 from simulate.bench import bench_of
 from simulate.case import Case
 from simulate.materials.catalogue import Datum
-from simulate.drying import ZERO_CELSIUS
+from simulate.swab.heat import ZERO_CELSIUS
 from simulate.forecast import Forecast, forecast_of
 from simulate.safety import Job, assess, assumed_room, cautions
 from simulate.setting import Room
-from simulate.swab import wet_volume
+from simulate.swab.geometry import wet_volume
 from simulate.verdict import Level, Verdict, worst
 
 if TYPE_CHECKING:

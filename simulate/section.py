@@ -24,7 +24,7 @@ from simulate.materials.lookup import cathode_law
 from simulate.materials.metals import anode_law
 from simulate.field.potential import Electrode, Field, solve_potential
 from simulate.stencil.shapes import openings
-from simulate.swab import (
+from simulate.swab.geometry import (
     Pad,
     Swab,
     body_fraction,

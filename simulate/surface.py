@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from simulate.materials.metals import Metal, anode_law, film_resistance
 from simulate.field.polarisation import law_row
 from simulate.materials.removal import charge_through, depth_from_charge, layers
-from simulate.souring import salt_film_time
+from simulate.swab.chemistry import salt_film_time
 
 Doubles = NDArray[np.float64]
 

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from simulate.march import Track
 from simulate.response import LEVELS, Responses
-from simulate.stroke import Stops
+from simulate.swab.stroke import Stops
 
 Doubles = NDArray[np.float64]
 Integers = NDArray[np.int64]

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from simulate.field.network import Faces, Network, build_network
 from simulate.field.grid import Grid
 from simulate.stencil.shapes import area_fractions
-from simulate.swab import (
+from simulate.swab.geometry import (
     Bud,
     Swab,
     body_fraction,

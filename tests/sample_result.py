@@ -15,7 +15,7 @@ import numpy as np
 from simulate.case import Case, parse_case
 from simulate.result import Result
 from simulate.stencil.shapes import area_fractions, openings, rim_distance
-from simulate.swab import contact_size
+from simulate.swab.geometry import contact_size
 
 CASE_TEXT = """
 title = "Sample tag (invented)"

@@ -12,7 +12,7 @@ from usual_benches import usual
 from simulate.bench import MOMENTS, Bench, bench_of
 from simulate.case import parse_case, read_case
 from simulate.errors import InputError
-from simulate.swab import contact_area
+from simulate.swab.geometry import contact_area
 
 CASES = Path(__file__).parent.parent / "cases"
 

@@ -26,8 +26,8 @@ from simulate.materials.lookup import find_mask, find_source, find_wick
 from simulate.materials.metals import find_metal
 from simulate.setting import Aim, GridSettings, Rewet, Room
 from simulate.stencil.shapes import Circle, Polygon, Text, shape_area
-from simulate.stroke import Hatch, Hold
-from simulate.swab import Bud, Pad, contact_size
+from simulate.swab.stroke import Hatch, Hold
+from simulate.swab.geometry import Bud, Pad, contact_size
 
 GOOD = """
 title = "A test tag (invented)"

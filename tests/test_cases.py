@@ -17,8 +17,8 @@ from simulate.etching import etch_case
 from simulate.materials.metals import FARADAY
 from simulate.result import Result
 from simulate.stencil.shapes import openings
-from simulate.stroke import distinct_places
-from simulate.swab import contact_area
+from simulate.swab.stroke import distinct_places
+from simulate.swab.geometry import contact_area
 from simulate.stencil.weak_spots import stencil_findings
 
 CASES = Path(__file__).parents[1] / "cases"

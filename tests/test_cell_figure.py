@@ -15,7 +15,7 @@ from simulate.figures.cell_parts import ROOM
 from simulate.figures.reactions import anode_reactions, dissolution, positive_ions, valences
 from simulate.figures.wording import current_words, time_words
 from simulate.materials.metals import load_metals
-from simulate.swab import contact_size, extent
+from simulate.swab.geometry import contact_size, extent
 
 CELL = 5e-4
 DIGITS = str.maketrans("⁰¹²³⁴⁵⁶⁷⁸⁹⁺⁻₀₁₂₃₄₅₆₇₈₉", "0123456789+-0123456789")

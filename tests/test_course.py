@@ -11,7 +11,7 @@ from simulate.course import REST, lay_out, without_films
 from simulate.response import FRESH, Responses
 from simulate.spots import StopField, solve_alone
 from simulate.surface import rest_limits
-from simulate.swab import extent
+from simulate.swab.geometry import extent
 
 TEXT = """
 title = "Three openings, all invented"

@@ -23,8 +23,8 @@ from simulate.errors import InputError
 from simulate.etching import etch_case
 from simulate.pieces import Pace, cut_path, make_visits, stroke_ripple
 from simulate.setting import Rewet
-from simulate.stroke import Dabs, Hatch, Hold, make_stops
-from simulate.stroke import Path as Line
+from simulate.swab.stroke import Dabs, Hatch, Hold, make_stops
+from simulate.swab.stroke import Path as Line
 
 CASES = Path(__file__).parents[1] / "cases"
 

@@ -30,7 +30,7 @@ from simulate.explain.sensitivity import sensitivities
 from simulate.explain.shapley import shapley_values
 from simulate.exact.recess import disk_opening, strip_opening
 from simulate.result import Result
-from simulate.swab import Pad
+from simulate.swab.geometry import Pad
 from simulate.window import Conductivities
 
 TEXT = """

@@ -29,7 +29,7 @@ from simulate.figures.profile import Line, depth_profile, open_pieces, widest_li
 from simulate.figures.style import save_figure, style
 from simulate.figures.wording import current_words, wrap
 from simulate.stencil.shapes import openings
-from simulate.swab import contact_outline
+from simulate.swab.geometry import contact_outline
 
 CELL = 5e-4
 

@@ -24,7 +24,7 @@ from simulate.stencil.shapes import (
     openings,
     rim_distance,
 )
-from simulate.swab import Bud, body_fraction, skirt_fraction, wire_fraction
+from simulate.swab.geometry import Bud, body_fraction, skirt_fraction, wire_fraction
 
 
 def openings_on_cells() -> dict[str, np.ndarray]:

@@ -10,7 +10,7 @@ import pytest
 
 from simulate.materials import battery as circuit
 
-from simulate import wetting
+from simulate.swab import state as wetting
 from simulate.materials.electrolyte import Electrolyte
 from simulate.kernels import wet_swab as kernel
 from simulate.march import (
@@ -31,8 +31,8 @@ from simulate.materials.lookup import find_battery
 from simulate.materials.metals import find_metal
 from simulate.response import FRESH, SPLITS, Responses, factor_of
 from simulate.spots import Spot, StopField
-from simulate.stroke import Dabs, Hatch, Hold, Stops, make_stops
-from simulate.swab import Bud, Pad
+from simulate.swab.stroke import Dabs, Hatch, Hold, Stops, make_stops
+from simulate.swab.geometry import Bud, Pad
 from simulate.window import Place
 
 BRINE = Electrolyte(vinegar=60e-6, salt=6e-3)

@@ -22,7 +22,7 @@ from simulate.operating_point import COMMON_READINGS, operating_point, root_sum_
 from simulate.field.polarisation import overpotential
 from simulate.recipe import holder
 from simulate.setting import Power
-from simulate.swab import cathode_area, contact_area
+from simulate.swab.geometry import cathode_area, contact_area
 
 CASES = Path(__file__).parent.parent / "cases"
 # The loop -----------------------------------------------------------------------------------------

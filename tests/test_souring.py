@@ -5,7 +5,7 @@ import math
 import pytest
 
 from simulate.materials.electrolyte import Electrolyte
-from simulate.souring import HYDROXIDES, WATER_PRODUCT, hydroxide_onset, settle
+from simulate.swab.chemistry import HYDROXIDES, WATER_PRODUCT, hydroxide_onset, settle
 
 K = 1.754e-2  # [mol/m3], acetic acid
 VINEGAR = 833.0  # [mol/m3]

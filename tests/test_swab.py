@@ -9,7 +9,7 @@ import pytest
 
 from simulate.errors import InputError
 from simulate.kernels import swab_shape
-from simulate.swab import (
+from simulate.swab.geometry import (
     Bud,
     Pad,
     body_fraction,

@@ -12,8 +12,8 @@ from simulate.field.multigrid import Hierarchy
 from simulate.field.newton import solve_network
 from simulate.field.polarisation import law_row
 from simulate.stencil.shapes import Circle, Rectangle, Stencil
-from simulate.swab import Bud, Pad, contact_area
-from simulate.swab_resistance import (
+from simulate.swab.geometry import Bud, Pad, contact_area
+from simulate.swab.resistance import (
     FORMULA_ERROR,
     opening_load,
     opening_width,

@@ -10,7 +10,7 @@ from simulate.kernels import wet_swab as kernel
 from simulate.march import Condition, Track
 from simulate.response import LEVELS, Responses
 from simulate.spots import Spot, StopField
-from simulate.stroke import Hatch, Hold, make_stops
+from simulate.swab.stroke import Hatch, Hold, make_stops
 from simulate.tally import Tally, charge_map, peak_map, stop_density, thinned
 from simulate.window import Place
 

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 import simulate as sf
-from simulate.drying import brine_activity
+from simulate.swab.heat import brine_activity
 from simulate.materials.metals import FARADAY
 
 TEXT = """

@@ -5,12 +5,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from simulate.drying import HeatBody
+from simulate.swab.heat import HeatBody
 from simulate.materials.electrolyte import Electrolyte
 from simulate.errors import InputError
 from simulate.materials.metals import FARADAY, find_metal
-from simulate.swab import Bud, Pad, wet_volume
-from simulate.wetting import (
+from simulate.swab.geometry import Bud, Pad, wet_volume
+from simulate.swab.state import (
     WetBody,
     advance,
     conduction,

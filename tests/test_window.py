@@ -11,7 +11,7 @@ import pytest
 import simulate as sf
 from simulate.field.newton import solve_network
 from simulate.field.polarisation import law_row
-from simulate.swab import Bud, Pad, body_volume, contact_area, extent
+from simulate.swab.geometry import Bud, Pad, body_volume, contact_area, extent
 from simulate.window import (
     GROWTH,
     MASK_LAYERS,

@@ -35,9 +35,9 @@ from simulate.setting import Aim, GridSettings, Plate, Power, Rewet, Room
 from simulate.stencil.shapes import Circle, Drawing, Polygon, Rectangle, Ring, Shape, Stencil, Text
 from simulate.stencil_files.read import KINDS, place_openings
 from simulate.stencil_files.store import Reading, Shelf
-from simulate.stroke import Dabs, Hatch, Hold, Stroke
-from simulate.stroke import Path as Line
-from simulate.swab import Bud, Pad, Swab
+from simulate.swab.stroke import Dabs, Hatch, Hold, Stroke
+from simulate.swab.stroke import Path as Line
+from simulate.swab.geometry import Bud, Pad, Swab
 
 
 def case_parts(values: Mapping[str, Any], shelf: Shelf, found: Findings) -> dict[str, Any]:

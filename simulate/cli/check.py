@@ -187,7 +187,7 @@ def _common(case: Case) -> list[Fact]:
     """What people read, where something is known of it."""
     from simulate.materials.lookup import find_source
     from simulate.operating_point import COMMON_READINGS
-    from simulate.swab import Bud
+    from simulate.swab.geometry import Bud
 
     if not isinstance(case.swab, Bud) or case.metal.name != "carbon_steel":
         return []
@@ -353,7 +353,7 @@ def _stencil(case: Case) -> list[Fact]:
 
 
 def _swab(case: Case) -> list[Fact]:
-    from simulate.swab import conductivity_factor, contact_area, contact_size, wet_volume
+    from simulate.swab.geometry import conductivity_factor, contact_area, contact_size, wet_volume
 
     swab = case.swab
     length, width = contact_size(swab)
@@ -370,7 +370,7 @@ def _swab(case: Case) -> list[Fact]:
 
 
 def _stroke(case: Case) -> list[Fact]:
-    from simulate.stroke import duration, path_length
+    from simulate.swab.stroke import duration, path_length
 
     names = [type(stroke).__name__.lower() for stroke in case.strokes]
     time = math.fsum(map(duration, case.strokes))
@@ -385,7 +385,7 @@ def _cost(case: Case, bench: Bench, forecast: Forecast) -> list[Fact]:
     """What a run will take; the number of solves is known only when it is done."""
     from simulate.case import all_stops
     from simulate.field.network import memory_needed
-    from simulate.stroke import distinct_places
+    from simulate.swab.stroke import distinct_places
     from simulate.window import Window
 
     stops = all_stops(case)

@@ -40,7 +40,7 @@ from simulate.response import FRESH, Responses
 from simulate.result import Result
 from simulate.spots import Setting, Spot, solve_places, solve_spots
 from simulate.stencil.shapes import Stencil, area_fractions, opening_width, openings
-from simulate.swab import Pad
+from simulate.swab.geometry import Pad
 from simulate.window import Place, Window
 
 Doubles = NDArray[np.float64]

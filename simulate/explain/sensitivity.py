@@ -18,8 +18,8 @@ from simulate.etching import etch_case
 from simulate.explain.measures import Measure, Spots, measures_of
 from simulate.result import Result
 from simulate.stencil.shapes import Polygon, Stencil, openings
-from simulate.stroke import Hatch, Path
-from simulate.swab import Bud
+from simulate.swab.stroke import Hatch, Path
+from simulate.swab.geometry import Bud
 
 STEP = 0.2
 """Every change is by this part of the value [-]."""

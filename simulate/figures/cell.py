@@ -25,7 +25,7 @@ from simulate.figures.shape import Span
 from simulate.figures.style import BLUE, MM, OCHRE, new_figure, styled
 from simulate.figures.wording import current_words, lead_words, time_words, with_unit, words
 from simulate.result import Result
-from simulate.swab import Bud, contact_size, extent
+from simulate.swab.geometry import Bud, contact_size, extent
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -13,7 +13,7 @@ from simulate.figures.plan import round_down
 from simulate.figures.profile import MASK_LOOK
 from simulate.figures.shape import WET, Shape, Span, shape_of
 from simulate.figures.style import BLUE, INK, METAL, OCHRE
-from simulate.swab import Bud, Swab
+from simulate.swab.geometry import Bud, Swab
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -23,7 +23,7 @@ from simulate.field.polarisation import overpotential
 from simulate.exact.recess import OpeningCurrent, disk_opening, strip_opening
 from simulate.result import Result
 from simulate.stencil.shapes import Circle, Rectangle, openings
-from simulate.swab import Bud, Pad, conductivity_factor
+from simulate.swab.geometry import Bud, Pad, conductivity_factor
 from simulate.units import format_number
 
 if TYPE_CHECKING:

@@ -28,7 +28,7 @@ from simulate.figures.wording import (
     words,
 )
 from simulate.result import Result
-from simulate.swab import contact_outline
+from simulate.swab.geometry import contact_outline
 from simulate.units import format_number
 
 if TYPE_CHECKING:

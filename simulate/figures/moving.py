@@ -16,7 +16,7 @@ from simulate.figures.plan import bulk_limits, colour_bar, draw_map, plan_height
 from simulate.figures.style import A_CM2, INK, MM, UM, check_known, new_figure, style
 from simulate.figures.wording import current_words, time_words, with_unit
 from simulate.result import Result, replacing
-from simulate.swab import contact_outline
+from simulate.swab.geometry import contact_outline
 
 if TYPE_CHECKING:
     from matplotlib.collections import QuadMesh

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from simulate.figures.style import MM, SOFT_INK
-from simulate.swab import Bud, Swab, body_fraction, skirt_fraction, wire_fraction
+from simulate.swab.geometry import Bud, Swab, body_fraction, skirt_fraction, wire_fraction
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -17,12 +17,12 @@ from simulate.kernels.compiling import compiled, inner
 # whether the swab lies on the plate; not as Python's truths, for each of which it would be compiled
 _TOUCHING, _LIFTED = np.bool_(True), np.bool_(False)
 
-# Places in a state: see simulate.wetting.WetState.
+# Places in a state: see simulate.swab.state.WetState.
 TEMPERATURE, WATER, ACID, ACETATE, HYDROXIDE, METAL, GAS = 0, 1, 2, 3, 4, 5, 6
 TIME, WETTED_TIME, WETTED_CHARGE = 7, 8, 9
 STATE_SIZE = 10
 
-# Places in a book: the fields of simulate.wetting.Ledger, in their order.
+# Places in a book: the fields of simulate.swab.state.Ledger, in their order.
 CHARGE, HEAT_IN, HEAT_PLATE, HEAT_AIR, HEAT_VAPOUR, HEAT_DISCARDED = 0, 1, 2, 3, 4, 5
 WATER_TAKEN, WATER_EVAPORATED, WATER_BOILED, WATER_DISCARDED = 6, 7, 8, 9
 ACID_TAKEN, ACID_USED, ACID_DISCARDED = 10, 11, 12
@@ -56,7 +56,7 @@ WATER_PRODUCT = 1e-14  # [(mol/L)^2]
 
 
 class SwabNumbers(NamedTuple):
-    """`simulate.wetting.WetBody` and its `HeatBody` as plain numbers."""
+    """`simulate.swab.state.WetBody` and its `HeatBody` as plain numbers."""
 
     water: float
     dry_heat: float
@@ -111,7 +111,7 @@ class Reaction(NamedTuple):
     fold: float
 
 
-# --- heat and water: simulate.drying ----------------------------------------------------------
+# --- heat and water: simulate.swab.heat ----------------------------------------------------------
 
 
 @inner
@@ -221,12 +221,12 @@ def _flash(body, state, book):
         state[TEMPERATURE] = point
 
 
-# --- the lumped body: simulate.wetting, simulate.souring -----------------------------------------
+# --- the lumped body: simulate.swab.state, simulate.swab.chemistry -----------------------------------------
 
 
 @compiled
 def advance(body, state, book, current, heat, time, touching):
-    """The swab after a time at a constant current and heat: `simulate.wetting.advance`."""
+    """The swab after a time at a constant current and heat: `simulate.swab.state.advance`."""
     inflow = current * GAS_CONSTANT * state[TEMPERATURE] / (2.0 * FARADAY * ATMOSPHERE)
     left = time
     while left > 0.0:
@@ -255,7 +255,7 @@ def advance(body, state, book, current, heat, time, touching):
 
 @compiled
 def dip(body, state, book):
-    """The swab squeezed out and dipped again: `simulate.wetting.rewet` with a full exchange."""
+    """The swab squeezed out and dipped again: `simulate.swab.state.rewet` with a full exchange."""
     acid = body.acid * body.volume
     warmth = state[TEMPERATURE] - body.fresh_temperature
     book[WATER_TAKEN] += body.water
@@ -310,7 +310,7 @@ def _all_stays(metal, elements, acid):
 
 @compiled
 def fallen_metal(body, state, elements):
-    """Metal fallen out as hydroxide [mol/m3]: `simulate.souring.settle`.
+    """Metal fallen out as hydroxide [mol/m3]: `simulate.swab.chemistry.settle`.
 
     elements : (n, 3) moles per mass of dissolved metal [mol/kg], valence and log10 of the
     solubility product.
@@ -348,7 +348,7 @@ def fallen_metal(body, state, elements):
 @compiled
 def conduction(body, state, elements):
     """Factor of the wet body's conductivity, its saturation and share of gas:
-    `simulate.wetting.conduction`."""
+    `simulate.swab.state.conduction`."""
     warmer = body.viscosity_rise / (body.fresh_temperature - body.viscosity_pole)
     warmer -= body.viscosity_rise / (state[TEMPERATURE] - body.viscosity_pole)
     sludge = body.sludge_volume * fallen_metal(body, state, elements)

@@ -11,7 +11,7 @@ import pytest
 from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
-from simulate.drying import (
+from simulate.swab.heat import (
     WATER_HEAT,
     Drying,
     HeatBody,
@@ -116,7 +116,7 @@ def test_boiling_holds_the_temperature_and_dries_out_at_the_exact_time():
 @pytest.mark.parametrize(("salt", "rise"), [(0.10, 1.8), (0.20, 5.0), (0.26, 8.0)])
 def test_brine_boils_higher(salt, rise):
     """1.8 K at 10 %, about 5 K at 20 % NaCl; saturated brine boils near 108.7 degC (handbook)."""
-    from simulate.drying import brine_activity
+    from simulate.swab.heat import brine_activity
 
     body = bud(water_activity=brine_activity(salt))
     assert body.boiling_point - 373.15 == pytest.approx(rise, abs=0.9)

@@ -11,7 +11,7 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from simulate.materials.metals import FARADAY, find_metal
-from simulate.souring import DIFFUSIVITY, film_limit, mean_valence, salt_film_time, sand_time
+from simulate.swab.chemistry import DIFFUSIVITY, film_limit, mean_valence, salt_film_time, sand_time
 
 A_CM2 = 1e4  # [A/m2]
 

@@ -33,7 +33,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from simulate.materials.catalogue import Datum
 from simulate.stencil.shapes import Stencil, openings
-from simulate.swab import Bud, Pad, Swab, contact_area
+from simulate.swab.geometry import Bud, Pad, Swab, contact_area
 
 Doubles = NDArray[np.float64]
 Flags = NDArray[np.bool_]

@@ -19,7 +19,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from simulate.materials.catalogue import Datum, read_catalogue
-from simulate.drying import (
+from simulate.swab.heat import (
     ATMOSPHERE,
     GAS_CONSTANT,
     WATER_HEAT,
@@ -31,8 +31,8 @@ from simulate.drying import (
 from simulate.materials.electrolyte import Electrolyte, viscosity_ratio
 from simulate.errors import Fault, InputError
 from simulate.materials.metals import FARADAY, Metal, atomic_mass
-from simulate.souring import Solution, settle
-from simulate.swab import Bud, Swab, body_volume, contact_area, wet_volume
+from simulate.swab.chemistry import Solution, settle
+from simulate.swab.geometry import Bud, Swab, body_volume, contact_area, wet_volume
 
 WET_COTTON: Final = Datum(0.55, 0.45, 0.62, "W/(m K)", "water and cotton, from memory", "firm")
 PLATE_PATH: Final = Datum(
