@@ -13,7 +13,7 @@ import os
 import time
 from pathlib import Path
 
-from simulate.case import read_case, with_changes
+from simulate.case.case import read_case, with_changes
 from simulate.sweep import run_sweep
 from simulate.variation import parse_vary
 

@@ -87,7 +87,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from simulate.case import Case, parse_case, read_case
+    from simulate.case.case import Case, parse_case, read_case
     from simulate.materials.battery import Supply
     from simulate.compare import Comparison, compare_results
     from simulate.dwell import plan_dwell

@@ -16,7 +16,7 @@ import numpy.typing as npt
 from simulate.swab.heat import ATMOSPHERE, GAS_CONSTANT
 from simulate.errors import Fault, InputError
 from simulate.materials.metals import FARADAY
-from simulate.setting import Room
+from simulate.case.settings import Room
 
 ROOM_TEMPERATURE: Final = 298.15  # [K]
 

@@ -11,12 +11,12 @@ from typing import Final
 
 import numpy as np
 
-from simulate.case import Case, all_stops
+from simulate.case.case import Case, all_stops
 from simulate.materials.electrolyte import Electrolyte
 from simulate.errors import Fault, InputError
 from simulate.materials.lookup import Wick
 from simulate.materials.metals import Metal
-from simulate.setting import Power, Rewet
+from simulate.case.settings import Power, Rewet
 from simulate.stencil.shapes import openings
 from simulate.swab.stroke import Stops, distinct_places
 from simulate.swab.geometry import Swab, contact_area, contact_outline

@@ -14,7 +14,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from simulate.case import Case
+from simulate.case.case import Case
 from simulate.course import Course
 from simulate.materials.removal import depth_from_charge, layers, removed_mass
 from simulate.spots import StopField

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from simulate.case import Case, all_stops
+from simulate.case.case import Case, all_stops
 from simulate.march import Rig, make_rig, time_lifted, time_rested
 from simulate.materials.lookup import cathode_law
 from simulate.field.polarisation import law_row

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulate.blocks import depth_counts
-from simulate.case import Case
+from simulate.case.case import Case
 from simulate.materials.battery import Supply
 from simulate.course import Course, lay_out
 from simulate.crowding import Rates

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from simulate.case import Case
+from simulate.case.case import Case
 from simulate.dwell_fields import Spread
 from simulate.pieces import Piece, Visit
 

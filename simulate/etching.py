@@ -31,7 +31,7 @@ from simulate.blocks import (
     metal_rate,
     plan_blocks,
 )
-from simulate.case import Case
+from simulate.case.case import Case
 from simulate.materials.battery import Supply
 from simulate.course import Course, lay_out, without_films
 from simulate.field.edge_fitting import find_edges

@@ -25,7 +25,7 @@ from simulate.operating_point import (
     operating_point,
 )
 from simulate.materials.removal import charge_for_depth, depth_from_charge
-from simulate.setting import Rewet
+from simulate.case.settings import Rewet
 from simulate.swab.state import (
     Notice,
     WetBody,

@@ -21,7 +21,7 @@ from types import MappingProxyType
 
 import numpy as np
 
-from simulate.case import Case
+from simulate.case.case import Case
 from simulate.errors import SwabfieldError
 from simulate.result import Result
 from simulate.uncertainty import guarded_uncertainty

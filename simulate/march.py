@@ -17,12 +17,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from simulate.case import Case
+from simulate.case.case import Case
 from simulate.materials.battery import SPENT, Battery, Supply, capacity
 from simulate.materials.electrolyte import viscosity_terms
 from simulate.kernels import wet_swab as kernel
 from simulate.response import LOWEST, SPLITS, STEP, Responses
-from simulate.setting import Power, Rewet
+from simulate.case.settings import Power, Rewet
 from simulate.swab.chemistry import HYDROXIDES
 from simulate.spots import Setting
 from simulate.swab.stroke import Stops

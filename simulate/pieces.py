@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from simulate.setting import Rewet
+from simulate.case.settings import Rewet
 from simulate.swab.stroke import Dabs, Hatch, Hold, Path, Point, Stroke, make_stops
 
 Doubles = NDArray[np.float64]

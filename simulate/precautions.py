@@ -13,12 +13,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from simulate.bench import bench_of
-from simulate.case import Case
+from simulate.case.case import Case
 from simulate.materials.catalogue import Datum
 from simulate.swab.heat import ZERO_CELSIUS
 from simulate.forecast import Forecast, forecast_of
 from simulate.safety import Job, assess, assumed_room, cautions
-from simulate.setting import Room
+from simulate.case.settings import Room
 from simulate.swab.geometry import wet_volume
 from simulate.verdict import Level, Verdict, worst
 

@@ -19,7 +19,7 @@ from simulate.materials.lookup import find_source, find_wick
 from simulate.materials.metals import FARADAY, Metal
 from simulate.operating_point import OperatingPoint, operating_point
 from simulate.materials.removal import charge_for_depth
-from simulate.setting import Power
+from simulate.case.settings import Power
 from simulate.swab.geometry import Bud, wet_volume
 
 TEASPOON: Final = 5e-6  # metric, level [m3]

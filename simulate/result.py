@@ -24,7 +24,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from simulate.case import Case, parse_case
+from simulate.case.case import Case, parse_case
 from simulate.errors import Fault, InputError, ResultError, SwabfieldError
 from simulate.materials.metals import Metal
 from simulate.materials.removal import layers

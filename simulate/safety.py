@@ -26,7 +26,7 @@ from simulate.materials.catalogue import Datum, End
 from simulate.errors import Fault, InputError
 from simulate.materials.metals import Metal
 from simulate.materials.removal import dissolved_elements
-from simulate.setting import Room
+from simulate.case.settings import Room
 from simulate.units import format_quantity
 from simulate.verdict import Verdict, assumed, limit
 

@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from simulate.case import Case, all_stops
+from simulate.case.case import Case, all_stops
 from simulate.materials.battery import Supply
 from simulate.errors import Fault, InputError
 from simulate.field.grid import Grid

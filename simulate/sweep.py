@@ -33,7 +33,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from simulate.case import Case, parse_case, with_changes
+from simulate.case.case import Case, parse_case, with_changes
 from simulate.errors import Fault, InputError, ResultError, SwabfieldError
 from simulate.etching import etch_case
 from simulate.field.multigrid import processors

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from simulate.case import Case
+from simulate.case.case import Case
 from simulate.result import replacing
 from simulate.variation import Axis
 

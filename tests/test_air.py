@@ -19,7 +19,7 @@ from simulate.air import (
     time_to,
 )
 from simulate.errors import InputError
-from simulate.setting import Room
+from simulate.case.settings import Room
 
 AIRED = Room(30.0, 0.5 / 3600)
 CLOSED = Room(30.0, 0.0)

@@ -11,7 +11,7 @@ from dataclasses import FrozenInstanceError, replace
 import numpy as np
 import pytest
 
-from simulate.case import (
+from simulate.case.case import (
     Case,
     all_stops,
     case_schema_json,
@@ -24,7 +24,7 @@ from simulate.materials.battery import Battery
 from simulate.errors import InputError
 from simulate.materials.lookup import find_mask, find_source, find_wick
 from simulate.materials.metals import find_metal
-from simulate.setting import Aim, GridSettings, Rewet, Room
+from simulate.case.settings import Aim, GridSettings, Rewet, Room
 from simulate.stencil.shapes import Circle, Polygon, Text, shape_area
 from simulate.swab.stroke import Hatch, Hold
 from simulate.swab.geometry import Bud, Pad, contact_size
@@ -480,7 +480,7 @@ def test_a_file_that_cannot_be_read_is_an_input_fault(tmp_path):
 
 def test_reading_is_cheap_until_a_file_is_read():
     code = (
-        "import sys, simulate.case\n"
+        "import sys, simulate.case.case\n"
         "assert not {'pydantic', 'tomlkit', 'shapely', 'matplotlib'} & set(sys.modules)\n"
     )
     subprocess.run([sys.executable, "-c", code], check=True)
@@ -488,7 +488,7 @@ def test_reading_is_cheap_until_a_file_is_read():
 
 def test_a_good_case_is_read_without_the_library_that_finds_lines():
     code = (
-        f"import sys\nfrom simulate.case import parse_case\nparse_case({GOOD!r})\n"
+        f"import sys\nfrom simulate.case.case import parse_case\nparse_case({GOOD!r})\n"
         "assert 'tomlkit' not in sys.modules\n"
     )
     subprocess.run([sys.executable, "-c", code], check=True)

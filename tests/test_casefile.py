@@ -8,7 +8,7 @@ import tomllib
 import pytest
 from pydantic_core import PydanticCustomError
 
-from simulate.casefile.document import (
+from simulate.case.document import (
     Findings,
     edited,
     key_lines,
@@ -19,9 +19,9 @@ from simulate.casefile.document import (
     value_at,
     written,
 )
-from simulate.casefile.keys import Quantity, mend
-from simulate.casefile.reading import PLAIN, key_homes, tables_in
-from simulate.casefile.tables import CaseTable, PlateTable, refusal
+from simulate.case.keys import Quantity, mend
+from simulate.case.reading import PLAIN, key_homes, tables_in
+from simulate.case.tables import CaseTable, PlateTable, refusal
 from simulate.errors import Fault, InputError
 
 TORTURE = '''# a comment

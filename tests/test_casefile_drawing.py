@@ -14,7 +14,7 @@ import shapely
 from PIL import Image
 from sample_result import sample_result
 
-from simulate.case import effective_text, parse_case, read_case, with_changes
+from simulate.case.case import effective_text, parse_case, read_case, with_changes
 from simulate.cli.dwell import _copy_drawings
 from simulate.cli.run_folder import RunFolder, manifest
 from simulate.errors import InputError, ResultError

@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from simulate.case import Case, all_stops, parse_case, read_case, with_changes
+from simulate.case.case import Case, all_stops, parse_case, read_case, with_changes
 from simulate.etching import etch_case
 from simulate.materials.metals import FARADAY
 from simulate.result import Result

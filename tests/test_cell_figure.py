@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from sample_result import sample_result
 
-from simulate.case import with_changes
+from simulate.case.case import with_changes
 from simulate.figures.cell import cell_figure
 from simulate.figures.cell_parts import ROOM
 from simulate.figures.reactions import anode_reactions, dissolution, positive_ions, valences

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from simulate.bench import bench_of
-from simulate.case import read_case
+from simulate.case.case import read_case
 from simulate.cli import main
 from simulate.etching import etch_case
 from simulate.forecast import forecast_of

@@ -12,7 +12,7 @@ import pytest
 from PIL import Image
 from sample_result import CASE_TEXT, sample_case
 
-from simulate.case import parse_case
+from simulate.case.case import parse_case
 from simulate.cli import main
 from simulate.figures.cutting import LISTED, stencil_map
 from simulate.figures.style import style

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from simulate.allotment import best_times, reduce_rows, whole_times
-from simulate.case import Case, parse_case, read_case, with_changes
+from simulate.case.case import Case, parse_case, read_case, with_changes
 from simulate.cli import main
 from simulate.crowding import Rates, even_times, lattice_rates, split_rates
 from simulate.dwell import plan_dwell, usual_pace
@@ -22,7 +22,7 @@ from simulate.dwell_plan import DwellPlan
 from simulate.errors import InputError
 from simulate.etching import etch_case
 from simulate.pieces import Pace, cut_path, make_visits, stroke_ripple
-from simulate.setting import Rewet
+from simulate.case.settings import Rewet
 from simulate.swab.stroke import Dabs, Hatch, Hold, make_stops
 from simulate.swab.stroke import Path as Line
 

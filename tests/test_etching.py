@@ -9,7 +9,7 @@ import pytest
 
 import simulate as sf
 from simulate import etching
-from simulate.case import all_stops
+from simulate.case.case import all_stops
 from simulate.materials.lookup import find_metal
 from simulate.materials.metals import FARADAY
 from simulate.materials.removal import depth_from_charge

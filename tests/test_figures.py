@@ -16,7 +16,7 @@ from PIL import Image
 from sample_result import sample_result
 from shapely import Point, Polygon
 
-from simulate.case import with_changes
+from simulate.case.case import with_changes
 from simulate.errors import InputError, ResultError
 from simulate.figures import FIGURES, draw_result
 from simulate.figures.exact import exact_current, exact_profile, simple_opening, wagner_number

@@ -14,7 +14,7 @@ from simulate.materials.catalogue import Datum
 from simulate.forecast import PRACTICE, depth_yield, first_dip, forecast_of, quadrature
 from simulate.materials.lookup import find_metal, find_source
 from simulate.operating_point import operating_point
-from simulate.setting import Rewet
+from simulate.case.settings import Rewet
 
 CASES = Path(__file__).parent.parent / "cases"
 

@@ -11,7 +11,7 @@ import pytest
 from usual_benches import SALT_AND_VINEGAR, low_voltage, usual
 
 from simulate.bench import bench_of
-from simulate.case import read_case, with_changes
+from simulate.case.case import read_case, with_changes
 from simulate.materials.battery import Supply
 from simulate.errors import InputError
 from simulate.etching import etch_case
@@ -21,7 +21,7 @@ from simulate.materials.metals import anode_law
 from simulate.operating_point import COMMON_READINGS, operating_point, root_sum_square
 from simulate.field.polarisation import overpotential
 from simulate.recipe import holder
-from simulate.setting import Power
+from simulate.case.settings import Power
 from simulate.swab.geometry import cathode_area, contact_area
 
 CASES = Path(__file__).parent.parent / "cases"

@@ -12,7 +12,7 @@ import pytest
 import xarray
 from sample_result import CASE_TEXT, sample_result
 
-from simulate.case import parse_case
+from simulate.case.case import parse_case
 from simulate.cli import main
 from simulate.errors import InputError
 from simulate.page import (

@@ -10,7 +10,7 @@ import pytest
 from sample_result import sample_result
 
 from simulate.bench import bench_of
-from simulate.case import read_case, with_changes
+from simulate.case.case import read_case, with_changes
 from simulate.forecast import forecast_of
 from simulate.precautions import after_run, foreseen
 from simulate.safety import DEFERENCE

@@ -10,7 +10,7 @@ from simulate.errors import InputError
 from simulate.materials.lookup import find_battery, load_metals
 from simulate.materials.metals import find_metal
 from simulate.safety import DEFERENCE, GENERAL, Job, assess, assumed_room, cautions
-from simulate.setting import Room
+from simulate.case.settings import Room
 from simulate.verdict import worst
 
 HALF = Datum(0.5, 0.4, 0.7, "A", "read on a meter", "fair")

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from sample_result import CASE_TEXT, sample_case
 
-from simulate.case import parse_case
+from simulate.case.case import parse_case
 from simulate.cli import main
 from simulate.errors import InputError
 from simulate.section import corners, section_summary, solve_section

@@ -22,7 +22,7 @@ import numpy as np
 import pytest
 
 from simulate import sweep as sweeping
-from simulate.case import parse_case
+from simulate.case.case import parse_case
 from simulate.errors import InputError
 from simulate.etching import etch_case
 from simulate.sweep import run_sweep
@@ -329,7 +329,7 @@ def test_an_interrupted_sweep_keeps_what_is_done_and_goes_on(tmp_path):
 CLUSTER = """
 import json, sys
 from dask.distributed import LocalCluster
-from simulate.case import read_case
+from simulate.case.case import read_case
 from simulate.sweep import cluster_executor, run_sweep
 from simulate.variation import parse_vary
 

@@ -17,7 +17,7 @@ import numpy as np
 
 import simulate as sf
 from simulate.bench import bench_of
-from simulate.case import with_changes
+from simulate.case.case import with_changes
 from simulate.errors import Fault, InputError
 from simulate.forecast import forecast_of
 from simulate.materials.metals import FARADAY

@@ -14,7 +14,7 @@ from simulate.errors import Fault, InputError
 
 if TYPE_CHECKING:
     from simulate.bench import Bench
-    from simulate.case import Case
+    from simulate.case.case import Case
     from simulate.forecast import Forecast
     from simulate.operating_point import Cause, OperatingPoint
     from simulate.stencil.weak_spots import Finding
@@ -56,7 +56,7 @@ def register(commands: argparse._SubParsersAction[options.Parser]) -> None:
 def check(arguments: argparse.Namespace) -> int:
     """Read and tell."""
     from simulate.bench import bench_of
-    from simulate.case import read_case
+    from simulate.case.case import read_case
     from simulate.forecast import forecast_of
     from simulate.precautions import foreseen
 
@@ -383,7 +383,7 @@ def _stroke(case: Case) -> list[Fact]:
 
 def _cost(case: Case, bench: Bench, forecast: Forecast) -> list[Fact]:
     """What a run will take; the number of solves is known only when it is done."""
-    from simulate.case import all_stops
+    from simulate.case.case import all_stops
     from simulate.field.network import memory_needed
     from simulate.swab.stroke import distinct_places
     from simulate.window import Window

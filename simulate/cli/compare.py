@@ -73,7 +73,7 @@ def _name(place: str) -> str:
 
 def _results(places: Sequence[str], *, quiet: bool) -> list[Result]:
     """Results of cases and runs, all cases read before the first is etched."""
-    from simulate.case import read_case
+    from simulate.case.case import read_case
     from simulate.cli.run_folder import stored_result
     from simulate.errors import Fault, InputError
     from simulate.etching import etch_case

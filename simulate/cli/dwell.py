@@ -11,7 +11,7 @@ from simulate.cli import options, words
 from simulate.errors import Fault, InputError
 
 if TYPE_CHECKING:
-    from simulate.case import Case
+    from simulate.case.case import Case
     from simulate.dwell_fields import Spread
     from simulate.dwell_plan import DwellPlan
     from simulate.pieces import Pace
@@ -46,7 +46,7 @@ def register(commands: argparse._SubParsersAction[options.Parser]) -> None:
 
 def dwell(arguments: argparse.Namespace) -> int:
     """Plan, write, and tell."""
-    from simulate.case import read_case
+    from simulate.case.case import read_case
     from simulate.cli.run_folder import RunFolder
     from simulate.dwell import plan_dwell
     from simulate.units import parse_quantity

@@ -12,7 +12,7 @@ from simulate.cli import options, safety_box, words
 from simulate.cli.run_folder import MANIFEST, RunFolder, default_path, manifest
 
 if TYPE_CHECKING:
-    from simulate.case import Case
+    from simulate.case.case import Case
     from simulate.cli.artist import Artist
     from simulate.precautions import Precautions
     from simulate.result import Result
@@ -48,7 +48,7 @@ def etch(arguments: argparse.Namespace) -> int:
     started = datetime.now(UTC)
     with Artist() as artist:
         artist.start()  # what it loads takes about as long as all that comes before the fields
-        from simulate.case import read_case
+        from simulate.case.case import read_case
 
         case = read_case(arguments.case)
         path = Path(arguments.out) if arguments.out else default_path(arguments.case)

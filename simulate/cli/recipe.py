@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from simulate.materials.catalogue import End
     from simulate.materials.electrolyte import Electrolyte
     from simulate.recipe import Dose
-    from simulate.setting import Power
+    from simulate.case.settings import Power
 
 _STORY = """\
 Try doses of salt: how well the liquid conducts, what current to expect, how
@@ -80,7 +80,7 @@ def recipe(arguments: argparse.Namespace) -> int:
 def _from_case(arguments: argparse.Namespace) -> tuple[Bench, str]:
     """The bench of a case; what a case brings cannot be given twice."""
     from simulate.bench import bench_of
-    from simulate.case import read_case
+    from simulate.case.case import read_case
 
     keys = (*_USUAL, "supply", "emf", "current_limit")
     twice = [key for key in keys if getattr(arguments, key) is not None]
@@ -137,7 +137,7 @@ def _power(arguments: argparse.Namespace) -> Power:
     from simulate.materials.battery import Supply
     from simulate.materials.lookup import find_source
     from simulate.recipe import power_of
-    from simulate.setting import Power
+    from simulate.case.settings import Power
 
     if arguments.emf is None:
         if arguments.current_limit is not None:

@@ -23,7 +23,7 @@ from simulate.cli.words import SCHEMA, as_json
 from simulate.errors import Fault, InputError, ResultError
 
 if TYPE_CHECKING:
-    from simulate.case import Case
+    from simulate.case.case import Case
     from simulate.result import Result
 
 MANIFEST = "manifest.json"

@@ -34,7 +34,7 @@ def register(commands: argparse._SubParsersAction[options.Parser]) -> None:
 
 def section(arguments: argparse.Namespace) -> int:
     """Solve, draw, and tell."""
-    from simulate.case import read_case
+    from simulate.case.case import read_case
     from simulate.cli.run_folder import MANIFEST, RunFolder
     from simulate.figures.gallery import write_figures
     from simulate.figures.style import FORMATS, check_known

@@ -42,7 +42,7 @@ def register(commands: argparse._SubParsersAction[options.Parser]) -> None:
 
 def sweep(arguments: argparse.Namespace) -> int:
     """Run, write, and tell."""
-    from simulate.case import read_case
+    from simulate.case.case import read_case
     from simulate.sweep import cluster_executor, run_sweep
     from simulate.variation import parse_vary
 

@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import nan
 
-from simulate.case import Case
+from simulate.case.case import Case
 from simulate.materials.battery import Battery
 from simulate.errors import InputError
 from simulate.etching import etch_case

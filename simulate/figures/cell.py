@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from simulate.case import Case
+from simulate.case.case import Case
 from simulate.errors import Fault, InputError
 from simulate.figures.cell_parts import (
     ROOM,

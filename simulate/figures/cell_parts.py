@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from simulate.case import Case
+from simulate.case.case import Case
 from simulate.figures.plan import round_down
 from simulate.figures.profile import MASK_LOOK
 from simulate.figures.shape import WET, Shape, Span, shape_of

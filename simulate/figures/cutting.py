@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from simulate.case import Case
+from simulate.case.case import Case
 from simulate.figures.plan import close_in, draw_plate, outline, plan_height, scale_bar
 from simulate.figures.style import BLUE, INK, METAL, MM, OCHRE, RED, new_figure, styled
 from simulate.figures.wording import trim, with_unit, words

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from simulate.case import all_stops
+from simulate.case.case import all_stops
 from simulate.errors import Fault, InputError
 from simulate.figures.profile import Line, Point, open_pieces
 from simulate.figures.style import BLUE, INK, MM, OCHRE, new_figure, styled

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 
-from simulate.case import Case
+from simulate.case.case import Case
 from simulate.figures.style import INK, MASK, MM, RED, SOFT_INK
 from simulate.stencil.shapes import openings
 

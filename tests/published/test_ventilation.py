@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from simulate.air import fresh_air, gas_volume, molar_volume, near_fraction, room_fraction, time_to
-from simulate.setting import Room
+from simulate.case.settings import Room
 
 PPM = 1e-6
 

@@ -6,9 +6,9 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from simulate.casefile.document import Findings, Path
-from simulate.casefile.keys import Table, mend, nearest, read_table
-from simulate.casefile.tables import (
+from simulate.case.document import Findings, Path
+from simulate.case.keys import Table, mend, nearest, read_table
+from simulate.case.tables import (
     AimTable,
     BudTable,
     CaseTable,

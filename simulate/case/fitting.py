@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from simulate.casefile.document import Findings, Path
+from simulate.case.document import Findings, Path
 from simulate.stencil.shapes import Drawing, Shape, shape_area
 from simulate.swab.stroke import Hatch, Stroke, make_stops, path_length
 from simulate.swab.stroke import Path as Line

@@ -7,10 +7,10 @@ from collections.abc import Mapping
 from pathlib import PurePath
 from typing import Any
 
-from simulate.casefile.document import Findings, Path
-from simulate.casefile.fitting import check_cell, check_openings, check_stroke, check_swab
-from simulate.casefile.reading import Checked, read_tables
-from simulate.casefile.tables import (
+from simulate.case.document import Findings, Path
+from simulate.case.fitting import check_cell, check_openings, check_stroke, check_swab
+from simulate.case.reading import Checked, read_tables
+from simulate.case.tables import (
     BudTable,
     DrawingTable,
     ElectrolyteTable,
@@ -31,7 +31,7 @@ from simulate.materials.lookup import (
     find_wick,
 )
 from simulate.materials.metals import Metal, find_metal, read_metal
-from simulate.setting import Aim, GridSettings, Plate, Power, Rewet, Room
+from simulate.case.settings import Aim, GridSettings, Plate, Power, Rewet, Room
 from simulate.stencil.shapes import Circle, Drawing, Polygon, Rectangle, Ring, Shape, Stencil, Text
 from simulate.stencil_files.read import KINDS, place_openings
 from simulate.stencil_files.store import Reading, Shelf
@@ -41,7 +41,7 @@ from simulate.swab.geometry import Bud, Pad, Swab
 
 
 def case_parts(values: Mapping[str, Any], shelf: Shelf, found: Findings) -> dict[str, Any]:
-    """The fields of a `simulate.case.Case` but its text and path.
+    """The fields of a `simulate.case.case.Case` but its text and path.
 
     Parameters
     ----------

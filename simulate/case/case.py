@@ -1,6 +1,6 @@
 """The case: everything a run needs, frozen; from TOML, with every fault of the file at once.
 
-`read_case` and `parse_case` make a `Case` from a text; `simulate.casefile.tables` says what may
+`read_case` and `parse_case` make a `Case` from a text; `simulate.case.tables` says what may
 stand in it. A case keeps its text, so that a stored result can be explained and done again;
 `with_changes` makes another case by editing that text.
 """
@@ -15,12 +15,12 @@ from typing import Any
 
 import numpy as np
 
-from simulate.casefile.document import Findings, edited, path_name, read_toml
+from simulate.case.document import Findings, edited, path_name, read_toml
 from simulate.materials.electrolyte import Electrolyte
 from simulate.errors import Fault, InputError
 from simulate.materials.lookup import Mask, Wick
 from simulate.materials.metals import Metal
-from simulate.setting import Aim, GridSettings, Plate, Power, Rewet, Room
+from simulate.case.settings import Aim, GridSettings, Plate, Power, Rewet, Room
 from simulate.stencil.shapes import Stencil
 from simulate.stencil_files.store import DrawingFile, Shelf
 from simulate.swab.stroke import Stops, Stroke, make_stops
@@ -125,7 +125,7 @@ def parse_case(text: str, name: str = "case.toml", drawings: Iterable[DrawingFil
 
     Parameters
     ----------
-    text : TOML, as `simulate.casefile.tables` describes it.
+    text : TOML, as `simulate.case.tables` describes it.
     name : of the file, for messages; drawings are looked for in its folder, which is the current
         one if the name has none.
     drawings : those that are read already, as another case holds them; they need no file.
@@ -135,7 +135,7 @@ def parse_case(text: str, name: str = "case.toml", drawings: Iterable[DrawingFil
     InputError
         With every fault of the text, as in `read_case`.
     """
-    from simulate.casefile.assembly import case_parts
+    from simulate.case.assembly import case_parts
 
     found, shelf = Findings(), Shelf(Path(name).parent, drawings)
     parts = case_parts(read_toml(text, name), shelf, found)
@@ -165,7 +165,7 @@ def with_changes(case: Case, changes: Mapping[str, Any]) -> Case:
 
 def effective_text(case: Case) -> str:
     """The text of a case with everything it leaves unsaid written out, marked as default."""
-    from simulate.casefile.reading import defaults_of
+    from simulate.case.reading import defaults_of
 
     defaults = defaults_of(read_toml(case.text, case.path))
     unsaid = {path_name(path): value for path, value in defaults.items()}
@@ -176,6 +176,6 @@ def case_schema_json() -> str:
     """JSON schema of a case file, for editors that complete and check TOML by one."""
     import json
 
-    from simulate.casefile.tables import CaseTable
+    from simulate.case.tables import CaseTable
 
     return json.dumps(CaseTable.model_json_schema(), indent=2, ensure_ascii=False)

@@ -16,7 +16,7 @@ from pydantic.annotated_handlers import GetCoreSchemaHandler, GetJsonSchemaHandl
 from pydantic.functional_validators import AfterValidator
 from pydantic_core import CoreSchema, ErrorDetails, PydanticCustomError, core_schema
 
-from simulate.casefile.document import Findings, Path, written
+from simulate.case.document import Findings, Path, written
 from simulate.errors import InputError
 from simulate.units import parse_quantity
 

@@ -1,7 +1,7 @@
 """What a case file may hold: its tables and their keys, each with its unit, bounds and meaning.
 
 One model per table; field names are the keys of the file. Values come out as SI floats. Only
-`simulate.case` uses this module, and only when a file is read: it loads pydantic.
+`simulate.case.case` uses this module, and only when a file is read: it loads pydantic.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, SkipValidation, ValidationInfo
 from pydantic.functional_validators import field_validator
 
-from simulate.casefile.keys import (
+from simulate.case.keys import (
     Angle,
     Charge,
     Duration,
