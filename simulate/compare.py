@@ -14,11 +14,11 @@ from math import isfinite, nan
 from pathlib import Path
 from typing import Any
 
-from simulate.bench import bench_of
+from simulate.estimate.inputs import bench_of
 from simulate.materials.battery import Battery, capacity
 from simulate.errors import Fault, InputError
 from simulate.explain.measures import measures_of
-from simulate.forecast import forecast_of
+from simulate.estimate.forecast import forecast_of
 from simulate.result import Result
 from simulate.spots import TOLERANCE
 

@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 from sample_result import sample_result
 
-from simulate.bench import bench_of
+from simulate.estimate.inputs import bench_of
 from simulate.case.case import read_case, with_changes
-from simulate.forecast import forecast_of
+from simulate.estimate.forecast import forecast_of
 from simulate.precautions import after_run, foreseen
 from simulate.safety import DEFERENCE
 

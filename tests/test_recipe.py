@@ -9,8 +9,8 @@ from usual_benches import SALT_AND_VINEGAR, low_voltage, usual
 
 from simulate.materials.electrolyte import Electrolyte
 from simulate.materials.lookup import find_metal
-from simulate.operating_point import operating_point
-from simulate.recipe import charge_per_dip, holder, saturating, try_doses
+from simulate.estimate.operating_point import operating_point
+from simulate.estimate.salt_dose import charge_per_dip, holder, saturating, try_doses
 
 CASES = Path(__file__).parent.parent / "cases"
 

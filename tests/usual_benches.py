@@ -7,7 +7,7 @@ from dataclasses import replace
 from simulate.materials.battery import Supply
 from simulate.materials.electrolyte import Electrolyte
 from simulate.materials.lookup import find_metal
-from simulate.recipe import power_of, usual_bench
+from simulate.estimate.salt_dose import power_of, usual_bench
 from simulate.case.settings import Power
 
 SALT_AND_VINEGAR = Electrolyte(vinegar=60e-6, salt=6e-3)

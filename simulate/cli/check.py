@@ -13,10 +13,10 @@ from simulate.cli.facts import Fact, Section, of_band, span
 from simulate.errors import Fault, InputError
 
 if TYPE_CHECKING:
-    from simulate.bench import Bench
+    from simulate.estimate.inputs import Bench
     from simulate.case.case import Case
-    from simulate.forecast import Forecast
-    from simulate.operating_point import Cause, OperatingPoint
+    from simulate.estimate.forecast import Forecast
+    from simulate.estimate.operating_point import Cause, OperatingPoint
     from simulate.stencil.weak_spots import Finding
 
 _STORY = """\
@@ -55,9 +55,9 @@ def register(commands: argparse._SubParsersAction[options.Parser]) -> None:
 @options.quick
 def check(arguments: argparse.Namespace) -> int:
     """Read and tell."""
-    from simulate.bench import bench_of
+    from simulate.estimate.inputs import bench_of
     from simulate.case.case import read_case
-    from simulate.forecast import forecast_of
+    from simulate.estimate.forecast import forecast_of
     from simulate.precautions import foreseen
 
     picture = _picture_path(arguments)
@@ -132,7 +132,7 @@ def _sections(
 
 def _bench(case: Case, bench: Bench, forecast: Forecast) -> list[Fact]:
     from simulate.air import gas_volume
-    from simulate.recipe import holder
+    from simulate.estimate.salt_dose import holder
     from simulate.units import format_quantity
 
     point, dip = forecast.point, forecast.dip
@@ -186,7 +186,7 @@ def _two(number: float) -> str:
 def _common(case: Case) -> list[Fact]:
     """What people read, where something is known of it."""
     from simulate.materials.lookup import find_source
-    from simulate.operating_point import COMMON_READINGS
+    from simulate.estimate.operating_point import COMMON_READINGS
     from simulate.swab.geometry import Bud
 
     if not isinstance(case.swab, Bud) or case.metal.name != "carbon_steel":
@@ -297,7 +297,7 @@ def _plain_wetting(forecast: Forecast) -> dict[str, Any]:
 
 
 def _plate(case: Case) -> list[Fact]:
-    from simulate.forecast import depth_yield
+    from simulate.estimate.forecast import depth_yield
 
     metal, plate = case.metal, case.plate
     yielded = depth_yield(metal)

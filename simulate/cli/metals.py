@@ -71,7 +71,7 @@ def metals(arguments: argparse.Namespace) -> int:
 def _job() -> dict[str, Any]:
     """The common job whose time is told."""
     from simulate.materials.lookup import find_source
-    from simulate.recipe import USUAL
+    from simulate.estimate.salt_dose import USUAL
 
     return {
         "depth": {"value": _DEPTH, "unit": "m"},
@@ -145,7 +145,7 @@ def _row(metal: Metal) -> list[str]:
 
 
 def _yield(metal: Metal) -> Datum:
-    from simulate.forecast import depth_yield
+    from simulate.estimate.forecast import depth_yield
 
     return depth_yield(metal)
 
@@ -166,8 +166,8 @@ def _floor(metal: Metal) -> Datum:
 def _time(metal: Metal) -> Datum | None:
     """Time of the common job [s]."""
     from simulate.materials.electrolyte import Electrolyte
-    from simulate.operating_point import operating_point
-    from simulate.recipe import power_of, time_to_depth, usual_bench
+    from simulate.estimate.operating_point import operating_point
+    from simulate.estimate.salt_dose import power_of, time_to_depth, usual_bench
 
     liquid = Electrolyte(vinegar=60e-6, salt=6e-3)
     bench = usual_bench(metal, liquid, power_of(_SUPPLY), open_area=_AREA, depth=_DEPTH)

@@ -12,10 +12,10 @@ from simulate.cli.facts import of_band, plain_datum, span, table
 from simulate.errors import Fault, InputError
 
 if TYPE_CHECKING:
-    from simulate.bench import Bench
+    from simulate.estimate.inputs import Bench
     from simulate.materials.catalogue import End
     from simulate.materials.electrolyte import Electrolyte
-    from simulate.recipe import Dose
+    from simulate.estimate.salt_dose import Dose
     from simulate.case.settings import Power
 
 _STORY = """\
@@ -60,7 +60,7 @@ def register(commands: argparse._SubParsersAction[options.Parser]) -> None:
 @options.quick
 def recipe(arguments: argparse.Namespace) -> int:
     """Try the doses and tell."""
-    from simulate.recipe import try_doses
+    from simulate.estimate.salt_dose import try_doses
 
     bench, title = _from_case(arguments) if arguments.case else _from_words(arguments)
     liquid = bench.electrolyte
@@ -79,7 +79,7 @@ def recipe(arguments: argparse.Namespace) -> int:
 
 def _from_case(arguments: argparse.Namespace) -> tuple[Bench, str]:
     """The bench of a case; what a case brings cannot be given twice."""
-    from simulate.bench import bench_of
+    from simulate.estimate.inputs import bench_of
     from simulate.case.case import read_case
 
     keys = (*_USUAL, "supply", "emf", "current_limit")
@@ -97,7 +97,7 @@ def _from_words(arguments: argparse.Namespace) -> tuple[Bench, str]:
     """The common bench with what was asked for."""
     from simulate.materials.electrolyte import Electrolyte
     from simulate.materials.metals import find_metal
-    from simulate.recipe import usual_bench
+    from simulate.estimate.salt_dose import usual_bench
 
     given = {key: getattr(arguments, key) or usual for key, usual in _USUAL.items()}
     volume = _quantity(given, "volume", "volume")
@@ -136,7 +136,7 @@ def _power(arguments: argparse.Namespace) -> Power:
     """A battery, or a bench supply set to a voltage."""
     from simulate.materials.battery import Supply
     from simulate.materials.lookup import find_source
-    from simulate.recipe import power_of
+    from simulate.estimate.salt_dose import power_of
     from simulate.case.settings import Power
 
     if arguments.emf is None:
@@ -168,7 +168,7 @@ def _mass(text: str) -> float:
 
 def _usual_masses(liquid: Electrolyte) -> list[float]:
     """The doses in spoons, up to what dissolves, and what just saturates."""
-    from simulate.recipe import DOSES, saturating
+    from simulate.estimate.salt_dose import DOSES, saturating
 
     most = saturating(liquid)
     volume = liquid.vinegar + liquid.water
@@ -219,7 +219,7 @@ def _row(dose: Dose, own: bool) -> list[str]:
 
 def _meaning(bench: Bench, doses: Sequence[Dose]) -> list[str]:
     """The table in sentences."""
-    from simulate.recipe import charge_per_dip
+    from simulate.estimate.salt_dose import charge_per_dip
     from simulate.units import format_quantity
 
     enough, most = enough_of(doses), enough_of(doses, "high")
@@ -277,7 +277,7 @@ def enough_of(doses: Sequence[Dose], end: End = "value") -> Dose:
 
 
 def _for(bench: Bench) -> list[tuple[str, str]]:
-    from simulate.recipe import USUAL
+    from simulate.estimate.salt_dose import USUAL
     from simulate.units import format_quantity
 
     supply = bench.power.after()
@@ -294,7 +294,7 @@ def _for(bench: Bench) -> list[tuple[str, str]]:
 
 def _plain(bench: Bench, title: str, doses: Sequence[Dose]) -> dict[str, Any]:
     """The table for machines, in SI."""
-    from simulate.recipe import charge_per_dip
+    from simulate.estimate.salt_dose import charge_per_dip
 
     liquid, supply = bench.electrolyte, bench.power.after()
     return {

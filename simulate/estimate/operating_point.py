@@ -24,7 +24,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from simulate.bench import Bench
+from simulate.estimate.inputs import Bench
 from simulate.materials.battery import Supply
 from simulate.materials.catalogue import Datum
 from simulate.swab.heat import ATMOSPHERE, GAS_CONSTANT

@@ -1,7 +1,7 @@
 """How much salt: conductivity, current and time against the dose, and what one more pinch gains.
 
 The doses are tried on a case's own bench, or on the usual one: what most people have at hand. All
-of it is by `simulate.operating_point`, the swab freshly wetted and not yet warm.
+of it is by `simulate.estimate.operating_point`, the swab freshly wetted and not yet warm.
 """
 
 from __future__ import annotations
@@ -11,13 +11,13 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
-from simulate.bench import Bench
+from simulate.estimate.inputs import Bench
 from simulate.materials.catalogue import Datum
 from simulate.materials.electrolyte import Electrolyte, salt_in_spoons
-from simulate.forecast import depth_yield, quadrature
+from simulate.estimate.forecast import depth_yield, quadrature
 from simulate.materials.lookup import find_source, find_wick
 from simulate.materials.metals import FARADAY, Metal
-from simulate.operating_point import OperatingPoint, operating_point
+from simulate.estimate.operating_point import OperatingPoint, operating_point
 from simulate.materials.removal import charge_for_depth
 from simulate.case.settings import Power
 from simulate.swab.geometry import Bud, wet_volume
