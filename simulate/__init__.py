@@ -105,7 +105,7 @@ if TYPE_CHECKING:
     from simulate.field.grid import Grid
     from simulate.field.polarisation import ButlerVolmer, Linear, Tafel
     from simulate.field.potential import Electrode, solve_potential
-    from simulate.result import Result, read_result, write_result
+    from simulate.result.result import Result, read_result, write_result
     from simulate.sweep import cluster_executor, run_sweep
     from simulate.swept import Sweep, write_sweep
     from simulate.variation import Axis, parse_vary

@@ -17,9 +17,9 @@ from typing import Any
 from simulate.estimate.inputs import bench_of
 from simulate.materials.battery import Battery, capacity
 from simulate.errors import Fault, InputError
-from simulate.explain.measures import measures_of
+from simulate.result.measures import measures_of
 from simulate.estimate.forecast import forecast_of
-from simulate.result import Result
+from simulate.result.result import Result
 from simulate.spots import TOLERANCE
 
 SHARED = ("window_rim", "interpolation", "surface_blocks")

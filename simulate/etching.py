@@ -36,13 +36,13 @@ from simulate.materials.battery import Supply
 from simulate.course import Course, lay_out, without_films
 from simulate.field.edge_fitting import find_edges
 from simulate.first_run import SecondCompiler
-from simulate.grid_error import with_grid_error
+from simulate.result.grid_error import with_grid_error
 from simulate.kernels import wet_swab as kernel
 from simulate.march import Rig, Track, first_condition, ledgers, march_on, remarks
 from simulate.field.multigrid import Hierarchy, processors
 from simulate.materials.removal import depth_from_charge
 from simulate.response import FRESH, STEP, Responses, factor_of
-from simulate.result import Result
+from simulate.result.result import Result
 from simulate.spots import Setting, StopField, solve_alone, solve_spots
 from simulate.swab.stroke import contact_time
 from simulate.surface import Surface, surface_after

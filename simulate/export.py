@@ -26,7 +26,7 @@ import numpy as np
 
 from simulate.errors import Fault, InputError, ResultError
 from simulate.field.potential import Field
-from simulate.result import Result, replacing
+from simulate.result.result import Result, replacing
 
 if TYPE_CHECKING:
     import meshio

@@ -28,7 +28,7 @@ from simulate.errors import Fault, InputError
 from simulate.figures.profile import widest_line
 from simulate.precautions import after_run
 from simulate.materials.removal import charge_for_depth
-from simulate.result import Result, replacing
+from simulate.result.result import Result, replacing
 from simulate.stencil.shapes import openings
 from simulate.swab.geometry import contact_outline
 from simulate.units import format_quantity

@@ -23,7 +23,7 @@ from simulate.swab.geometry import wet_volume
 from simulate.verdict import Level, Verdict, worst
 
 if TYPE_CHECKING:
-    from simulate.result import Result
+    from simulate.result.result import Result
 
 _BOILS = ZERO_CELSIUS + 105.0  # brine, at most [K]
 

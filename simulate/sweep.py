@@ -37,7 +37,7 @@ from simulate.case.case import Case, parse_case, with_changes
 from simulate.errors import Fault, InputError, ResultError, SwabfieldError
 from simulate.etching import etch_case
 from simulate.field.multigrid import processors
-from simulate.result import replacing
+from simulate.result.result import replacing
 from simulate.swept import NUMBERS, Row, Sweep
 from simulate.variation import Axis, grid_points, sample_points
 

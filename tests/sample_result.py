@@ -13,7 +13,7 @@ from functools import cache
 import numpy as np
 
 from simulate.case.case import Case, parse_case
-from simulate.result import Result
+from simulate.result.result import Result
 from simulate.stencil.shapes import area_fractions, openings, rim_distance
 from simulate.swab.geometry import contact_size
 

@@ -15,7 +15,7 @@ import pytest
 from simulate.case.case import Case, all_stops, parse_case, read_case, with_changes
 from simulate.etching import etch_case
 from simulate.materials.metals import FARADAY
-from simulate.result import Result
+from simulate.result.result import Result
 from simulate.stencil.shapes import openings
 from simulate.swab.stroke import distinct_places
 from simulate.swab.geometry import contact_area

@@ -20,7 +20,7 @@ from simulate.cli import main, words
 from simulate.cli.artist import Artist
 from simulate.cli.run_folder import RunFolder
 from simulate.errors import ConvergenceError, InputError
-from simulate.result import read_result
+from simulate.result.result import read_result
 
 ROOT = Path(__file__).parent.parent
 

@@ -11,7 +11,7 @@ from PIL import Image
 from sample_result import sample_result
 
 from simulate.cli import main
-from simulate.result import write_result
+from simulate.result.result import write_result
 from simulate.swept import Row, Sweep, write_sweep
 from simulate.variation import Axis
 

@@ -25,11 +25,11 @@ from simulate.explain.counterfactual import (
     without_polarisation,
 )
 from simulate.explain.evening import evened
-from simulate.explain.measures import measures_of
+from simulate.result.measures import measures_of
 from simulate.explain.sensitivity import sensitivities
 from simulate.explain.shapley import shapley_values
 from simulate.exact.recess import disk_opening, strip_opening
-from simulate.result import Result
+from simulate.result.result import Result
 from simulate.swab.geometry import Pad
 from simulate.window import Conductivities
 

@@ -10,14 +10,14 @@ import pytest
 
 import simulate as sf
 from simulate.cli import main
-from simulate.grid_error import (
+from simulate.result.grid_error import (
     QUANTITIES,
     coarser,
     grid_errors,
     mean_current,
     with_grid_error,
 )
-from simulate.uncertainty import guarded_uncertainty
+from simulate.result.grid_convergence import guarded_uncertainty
 
 CASE = """\
 title = "{name}"

@@ -27,7 +27,7 @@ from simulate.page import (
     write_page,
 )
 from simulate.precautions import after_run
-from simulate.result import write_result
+from simulate.result.result import write_result
 
 FINDINGS = {
     "measures": {

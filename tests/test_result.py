@@ -14,7 +14,7 @@ from sample_result import DEPTH_PER_CHARGE, sample_case, sample_result
 
 from simulate.case.case import parse_case, with_changes
 from simulate.errors import InputError, ResultError
-from simulate.result import FORMAT, VARIABLES, Result, read_result, replacing, write_result
+from simulate.result.result import FORMAT, VARIABLES, Result, read_result, replacing, write_result
 
 ARRAYS = [*VARIABLES, "x_edges", "y_edges"]
 

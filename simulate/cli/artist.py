@@ -20,7 +20,7 @@ from threading import Thread
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from simulate.result import Result
+    from simulate.result.result import Result
 
 PATIENCE = 120.0
 """Longest time to wait for its figures [s]."""

@@ -11,7 +11,7 @@ from simulate.cli import options, words
 
 if TYPE_CHECKING:
     from simulate.compare import Comparison, Row
-    from simulate.result import Result
+    from simulate.result.result import Result
 
 _STORY = """\
 Etch several cases, or take runs that are there, and set them beside each

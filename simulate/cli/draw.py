@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from simulate.cli import options, words
 
 if TYPE_CHECKING:
-    from simulate.result import Result
+    from simulate.result.result import Result
 
 _STORY = """\
 Draw the figures of a run, each of which stands alone on a slide or in a text;

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from simulate.case.case import Case
     from simulate.cli.artist import Artist
     from simulate.precautions import Precautions
-    from simulate.result import Result
+    from simulate.result.result import Result
 
 FORMATS = ("png", "svg")
 """Of the figures in a run folder."""
@@ -85,7 +85,7 @@ def _keep(
 ) -> tuple[str, list[Path], Precautions]:
     """Write the run folder; the state it is in, its files, and what to beware of."""
     from simulate.precautions import after_run
-    from simulate.result import write_result
+    from simulate.result.result import write_result
 
     folder.clear()
     figures = folder.path / "figures"

@@ -10,8 +10,8 @@ from simulate.cli import options, words
 
 if TYPE_CHECKING:
     from simulate.explain import Explanation
-    from simulate.explain.measures import Spots
-    from simulate.result import Result
+    from simulate.result.measures import Spots
+    from simulate.result.result import Result
 
 _STORY = """\
 Take the etch of a run apart into its causes: mask edge, openings, polarisation,

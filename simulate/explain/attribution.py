@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulate.explain.counterfactual import CAUSES, Factors
-from simulate.explain.measures import Measure, value_of
+from simulate.result.measures import Measure, value_of
 from simulate.explain.shapley import shapley_values
 
 Doubles = NDArray[np.float64]

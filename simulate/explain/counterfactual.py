@@ -37,7 +37,7 @@ from simulate.explain.evening import evened
 from simulate.field.polarisation import law_row
 from simulate.materials.removal import depth_from_charge
 from simulate.response import FRESH, Responses
-from simulate.result import Result
+from simulate.result.result import Result
 from simulate.spots import Setting, Spot, solve_places, solve_spots
 from simulate.stencil.shapes import Stencil, area_fractions, opening_width, openings
 from simulate.swab.geometry import Pad

@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 from simulate.explain import wording
 from simulate.explain.attribution import Attribution, attribute
 from simulate.explain.counterfactual import CAUSES, Factors, factors_of
-from simulate.explain.measures import Spots, measures_of
+from simulate.result.measures import Spots, measures_of
 from simulate.explain.sensitivity import Change, Sensitivities, sensitivities
-from simulate.result import Result
+from simulate.result.result import Result
 
 Doubles = NDArray[np.float64]
 

@@ -15,8 +15,8 @@ from simulate.case.case import Case
 from simulate.materials.battery import Battery
 from simulate.errors import InputError
 from simulate.etching import etch_case
-from simulate.explain.measures import Measure, Spots, measures_of
-from simulate.result import Result
+from simulate.result.measures import Measure, Spots, measures_of
+from simulate.result.result import Result
 from simulate.stencil.shapes import Polygon, Stencil, openings
 from simulate.swab.stroke import Hatch, Path
 from simulate.swab.geometry import Bud

@@ -12,7 +12,7 @@ from simulate.figures.plan import bulk_limits, colour_bar, draw_map, plan_height
 from simulate.figures.profile import open_pieces, widest_line
 from simulate.figures.style import BLUE, INK, MM, OCHRE, RED, SOFT_INK, UM, new_figure, styled
 from simulate.figures.wording import shown, words
-from simulate.result import Result
+from simulate.result.result import Result
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

@@ -24,7 +24,7 @@ from simulate.figures.reactions import ACID, WATER, anode_reactions, positive_io
 from simulate.figures.shape import Span
 from simulate.figures.style import BLUE, MM, OCHRE, new_figure, styled
 from simulate.figures.wording import current_words, lead_words, time_words, with_unit, words
-from simulate.result import Result
+from simulate.result.result import Result
 from simulate.swab.geometry import Bud, contact_size, extent
 
 if TYPE_CHECKING:

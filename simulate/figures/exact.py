@@ -21,7 +21,7 @@ from simulate.figures.wording import lead_words, with_unit, words
 from simulate.materials.metals import anode_law
 from simulate.field.polarisation import overpotential
 from simulate.exact.recess import OpeningCurrent, disk_opening, strip_opening
-from simulate.result import Result
+from simulate.result.result import Result
 from simulate.stencil.shapes import Circle, Rectangle, openings
 from simulate.swab.geometry import Bud, Pad, conductivity_factor
 from simulate.units import format_number

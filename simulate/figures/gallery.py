@@ -17,7 +17,7 @@ from simulate.figures.moments import density_moments
 from simulate.figures.profile import depth_profile
 from simulate.figures.row import map_row
 from simulate.figures.style import FORMATS, check_known, lay_out, save_figure, style
-from simulate.result import Result
+from simulate.result.result import Result
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

@@ -9,7 +9,7 @@ import numpy as np
 
 from simulate.figures.style import BLUE, INK, OCHRE, new_figure, styled
 from simulate.figures.wording import current_words, lead_words, shown, time_words, with_unit, words
-from simulate.result import Result
+from simulate.result.result import Result
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

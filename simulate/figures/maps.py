@@ -27,7 +27,7 @@ from simulate.figures.wording import (
     with_unit,
     words,
 )
-from simulate.result import Result
+from simulate.result.result import Result
 from simulate.swab.geometry import contact_outline
 from simulate.units import format_number
 

@@ -12,7 +12,7 @@ from simulate.figures.maps import draw_contact
 from simulate.figures.plan import bulk_limits, draw_map, scale_bar
 from simulate.figures.style import A_CM2, MM, WIDTH, new_figure, styled
 from simulate.figures.wording import current_words, lead_words, time_words, words
-from simulate.result import Result
+from simulate.result.result import Result
 from simulate.swab.geometry import contact_outline
 from simulate.units import format_number
 

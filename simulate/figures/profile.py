@@ -11,7 +11,7 @@ from simulate.errors import Fault, InputError
 from simulate.figures.plan import bulk_limits, draw_map, plan_height, scale_bar
 from simulate.figures.style import INK, MASK, METAL, MM, RED, UM, lay_out, new_figure, styled
 from simulate.figures.wording import lead_words, with_unit, words
-from simulate.result import Result
+from simulate.result.result import Result
 from simulate.stencil.shapes import openings
 from simulate.units import format_number
 

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any
 
 from simulate.figures.style import WIDTH, lay_out
-from simulate.result import Result
+from simulate.result.result import Result
 from simulate.units import format_quantity
 
 if TYPE_CHECKING:

@@ -16,7 +16,7 @@ from cells import Body, ring_means, solve_plane
 
 import simulate as sf
 from simulate.field.potential import Field
-from simulate.uncertainty import grid_convergence
+from simulate.result.grid_convergence import grid_convergence
 
 OPENING, MASK = 1.0e-3, 0.2e-3  # radius, thickness [m]
 SWAB, HEIGHT = 2.4e-3, 1.6e-3  # radius, height above the mask [m]

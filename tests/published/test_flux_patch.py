@@ -12,7 +12,7 @@ from cells import REFERENCE
 
 import simulate as sf
 from simulate.exact import closed_forms as forms
-from simulate.uncertainty import grid_convergence
+from simulate.result.grid_convergence import grid_convergence
 
 TABLE = REFERENCE["flux_patch"]
 

@@ -18,7 +18,7 @@ from cells import REFERENCE, Floats, Opening
 import simulate as sf
 from simulate.field.polarisation import Polarisation
 from simulate.exact.recess import disk_opening, strip_opening
-from simulate.uncertainty import grid_convergence, guarded_uncertainty
+from simulate.result.grid_convergence import grid_convergence, guarded_uncertainty
 
 TABLE = REFERENCE["grid_convergence"]
 

@@ -26,7 +26,7 @@ from cells import (
 import simulate as sf
 from simulate.exact import closed_forms as forms
 from simulate.exact.recess import disk_opening
-from simulate.uncertainty import grid_convergence
+from simulate.result.grid_convergence import grid_convergence
 
 DISK = REFERENCE["disk_in_cell"]
 

@@ -21,7 +21,7 @@ from cells import (
 import simulate as sf
 from simulate.exact import conformal_maps as maps
 from simulate.field.potential import Field
-from simulate.uncertainty import grid_convergence
+from simulate.result.grid_convergence import grid_convergence
 
 BOX = REFERENCE["strip_in_box"]
 

@@ -15,7 +15,7 @@ from cells import REFERENCE, Opening, extrapolated_ring_means, observed_orders, 
 
 import simulate as sf
 from simulate.exact.recess import disk_opening, strip_opening
-from simulate.uncertainty import grid_convergence
+from simulate.result.grid_convergence import grid_convergence
 
 CASES = [
     *({"shape": "disk", **case} for case in REFERENCE["recessed_disk_in_cell"]["cases"]),

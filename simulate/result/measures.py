@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulate.errors import Fault, InputError
-from simulate.result import Result, rim_share
+from simulate.result.result import Result, rim_share
 from simulate.stencil.shapes import opening_width, openings
 
 Doubles = NDArray[np.float64]
