@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 
 from simulate.errors import Fault, InputError
 from simulate.figures.profile import widest_line
-from simulate.precautions import after_run
+from simulate.safety.precautions import after_run
 from simulate.materials.removal import charge_for_depth
 from simulate.result.result import Result, replacing
 from simulate.stencil.shapes import openings

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from simulate.air import (
+from simulate.safety.ventilation import (
     fresh_air,
     gas_volume,
     held_time,

@@ -26,7 +26,7 @@ from simulate.page import (
     unpack_maps,
     write_page,
 )
-from simulate.precautions import after_run
+from simulate.safety.precautions import after_run
 from simulate.result.result import write_result
 
 FINDINGS = {

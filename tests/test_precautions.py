@@ -12,8 +12,8 @@ from sample_result import sample_result
 from simulate.estimate.inputs import bench_of
 from simulate.case.case import read_case, with_changes
 from simulate.estimate.forecast import forecast_of
-from simulate.precautions import after_run, foreseen
-from simulate.safety import DEFERENCE
+from simulate.safety.precautions import after_run, foreseen
+from simulate.safety.assessment import DEFERENCE
 
 CASES = Path(__file__).parent.parent / "cases"
 

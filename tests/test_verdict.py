@@ -6,7 +6,7 @@ import pytest
 
 from simulate.materials.catalogue import Datum
 from simulate.errors import InputError
-from simulate.verdict import Verdict, limit, limits, worst
+from simulate.safety.limits import Verdict, limit, limits, worst
 
 FOUR = Datum(4e-7, 4e-7, 5e-7, "", "a table", "firm")
 

@@ -58,7 +58,7 @@ def check(arguments: argparse.Namespace) -> int:
     from simulate.estimate.inputs import bench_of
     from simulate.case.case import read_case
     from simulate.estimate.forecast import forecast_of
-    from simulate.precautions import foreseen
+    from simulate.safety.precautions import foreseen
 
     picture = _picture_path(arguments)
     case = read_case(arguments.case)
@@ -131,7 +131,7 @@ def _sections(
 
 
 def _bench(case: Case, bench: Bench, forecast: Forecast) -> list[Fact]:
-    from simulate.air import gas_volume
+    from simulate.safety.ventilation import gas_volume
     from simulate.estimate.salt_dose import holder
     from simulate.units import format_quantity
 

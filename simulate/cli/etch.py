@@ -14,7 +14,7 @@ from simulate.cli.run_folder import MANIFEST, RunFolder, default_path, manifest
 if TYPE_CHECKING:
     from simulate.case.case import Case
     from simulate.cli.artist import Artist
-    from simulate.precautions import Precautions
+    from simulate.safety.precautions import Precautions
     from simulate.result.result import Result
 
 FORMATS = ("png", "svg")
@@ -84,7 +84,7 @@ def _keep(
     result: Result, folder: RunFolder, started: datetime, artist: Artist
 ) -> tuple[str, list[Path], Precautions]:
     """Write the run folder; the state it is in, its files, and what to beware of."""
-    from simulate.precautions import after_run
+    from simulate.safety.precautions import after_run
     from simulate.result.result import write_result
 
     folder.clear()

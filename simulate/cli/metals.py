@@ -175,7 +175,7 @@ def _time(metal: Metal) -> Datum | None:
 
 
 def _collected(metal: Metal) -> list[str]:
-    from simulate.safety import COLLECTED
+    from simulate.safety.assessment import COLLECTED
 
     return [element for element in metal.composition if element in COLLECTED]
 

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 from simulate.cli import words
 
 if TYPE_CHECKING:
-    from simulate.precautions import Precautions
-    from simulate.verdict import Verdict
+    from simulate.safety.precautions import Precautions
+    from simulate.safety.limits import Verdict
 
 Sections = list[tuple[str, list[tuple[str, str]]]]
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from simulate.air import gas_volume, molar_volume
+from simulate.safety.ventilation import gas_volume, molar_volume
 from simulate.swab.heat import ATMOSPHERE, GAS_CONSTANT
 from simulate.materials.metals import FARADAY, atomic_mass
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from simulate.air import fresh_air, gas_volume, molar_volume, near_fraction, room_fraction, time_to
+from simulate.safety.ventilation import fresh_air, gas_volume, molar_volume, near_fraction, room_fraction, time_to
 from simulate.case.settings import Room
 
 PPM = 1e-6

@@ -17,10 +17,10 @@ from simulate.case.case import Case
 from simulate.materials.catalogue import Datum
 from simulate.swab.heat import ZERO_CELSIUS
 from simulate.estimate.forecast import Forecast, forecast_of
-from simulate.safety import Job, assess, assumed_room, cautions
+from simulate.safety.assessment import Job, assess, assumed_room, cautions
 from simulate.case.settings import Room
 from simulate.swab.geometry import wet_volume
-from simulate.verdict import Level, Verdict, worst
+from simulate.safety.limits import Level, Verdict, worst
 
 if TYPE_CHECKING:
     from simulate.result.result import Result

@@ -4,7 +4,7 @@ A verdict holds one number against one published limit, with its band. Where a s
 two verdicts stand side by side: what is expected, and the bound that cannot be passed. Nothing
 here replaces local codes or the judgement of licensed people; `DEFERENCE` says so in every report.
 
-Limits and verdicts stand in `simulate.verdict`.
+Limits and verdicts stand in `simulate.safety.limits`.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Final
 
-from simulate.air import (
+from simulate.safety.ventilation import (
     fresh_air,
     gas_volume,
     held_time,
@@ -28,7 +28,7 @@ from simulate.materials.metals import Metal
 from simulate.materials.removal import dissolved_elements
 from simulate.case.settings import Room
 from simulate.units import format_quantity
-from simulate.verdict import Verdict, assumed, limit
+from simulate.safety.limits import Verdict, assumed, limit
 
 #: Said in every report.
 DEFERENCE: Final = (
