@@ -34,7 +34,7 @@ from simulate.field.network import Network, available_memory, build_network, mem
 from simulate.field.multigrid import FINEST, Hierarchy, processors
 from simulate.field.newton import solve_network
 from simulate.field.polarisation import ButlerVolmer, Tafel, law_row
-from simulate.spots import TOLERANCE as PLACE_TOLERANCE
+from simulate.run.local_solve import TOLERANCE as PLACE_TOLERANCE
 
 TOLERANCE = 1e-8
 TRAFFIC = 137.0

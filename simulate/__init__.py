@@ -99,7 +99,7 @@ if TYPE_CHECKING:
         ResultError,
         SwabfieldError,
     )
-    from simulate.etching import etch_case
+    from simulate.run.etch import etch_case
     from simulate.explain import Explanation, explain_result
     from simulate.figures import draw_result
     from simulate.field.grid import Grid

@@ -20,7 +20,7 @@ from simulate.errors import Fault, InputError
 from simulate.result.measures import measures_of
 from simulate.estimate.forecast import forecast_of
 from simulate.result.result import Result
-from simulate.spots import TOLERANCE
+from simulate.run.local_solve import TOLERANCE
 
 SHARED = ("window_rim", "interpolation", "surface_blocks")
 """Errors of a run that touch every quantity."""

@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from simulate.allotment import best_times, reduce_rows, whole_times
 from simulate.case.case import Case, with_changes
-from simulate.course import lay_out
+from simulate.run.setup import lay_out
 from simulate.crowding import blurred, even_times, lattice_rates, split_rates
 from simulate.dwell_fields import Fields, Progress, Spread
 from simulate.dwell_plan import DwellPlan

@@ -35,7 +35,7 @@ from simulate.swab.geometry import (
     skirt_fraction,
     wire_fraction,
 )
-from simulate.window import heights
+from simulate.run.window import heights
 
 Doubles = NDArray[np.float64]
 Spans = list[tuple[float, float]]

@@ -35,7 +35,7 @@ from numpy.typing import NDArray
 
 from simulate.case.case import Case, parse_case, with_changes
 from simulate.errors import Fault, InputError, ResultError, SwabfieldError
-from simulate.etching import etch_case
+from simulate.run.etch import etch_case
 from simulate.field.multigrid import processors
 from simulate.result.result import replacing
 from simulate.swept import NUMBERS, Row, Sweep

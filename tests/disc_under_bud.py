@@ -8,8 +8,8 @@ import numpy as np
 
 import simulate as sf
 from simulate.materials.battery import Supply
-from simulate.course import Course, lay_out
-from simulate.spots import Spot, StopField, solve_alone
+from simulate.run.setup import Course, lay_out
+from simulate.run.local_solve import Spot, StopField, solve_alone
 
 TEXT = """
 title = "A disc under a bud, all invented"

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from simulate.case.case import Case, all_stops, parse_case, read_case, with_changes
-from simulate.etching import etch_case
+from simulate.run.etch import etch_case
 from simulate.materials.metals import FARADAY
 from simulate.result.result import Result
 from simulate.stencil.shapes import openings

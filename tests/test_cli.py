@@ -15,7 +15,9 @@ import numpy as np
 import pytest
 from sample_result import CASE_TEXT, sample_result
 
-from simulate import etching, figures
+from simulate.run import etch as etching
+
+from simulate import figures
 from simulate.cli import main, words
 from simulate.cli.artist import Artist
 from simulate.cli.run_folder import RunFolder

@@ -12,7 +12,7 @@ import pytest
 from simulate.estimate.inputs import bench_of
 from simulate.case.case import read_case
 from simulate.cli import main
-from simulate.etching import etch_case
+from simulate.run.etch import etch_case
 from simulate.estimate.forecast import forecast_of
 
 ROOT = Path(__file__).parent.parent

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 import simulate as sf
-from simulate import course as module
-from simulate.course import REST, lay_out, without_films
-from simulate.response import FRESH, Responses
-from simulate.spots import StopField, solve_alone
-from simulate.surface import rest_limits
+from simulate.run import setup as module
+from simulate.run.setup import REST, lay_out, without_films
+from simulate.run.response_table import FRESH, Responses
+from simulate.run.local_solve import StopField, solve_alone
+from simulate.run.metal_surface import rest_limits
 from simulate.swab.geometry import extent
 
 TEXT = """

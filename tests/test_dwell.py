@@ -20,7 +20,7 @@ from simulate.crowding import Rates, even_times, lattice_rates, split_rates
 from simulate.dwell import plan_dwell, usual_pace
 from simulate.dwell_plan import DwellPlan
 from simulate.errors import InputError
-from simulate.etching import etch_case
+from simulate.run.etch import etch_case
 from simulate.pieces import Pace, cut_path, make_visits, stroke_ripple
 from simulate.case.settings import Rewet
 from simulate.swab.stroke import Dabs, Hatch, Hold, make_stops

@@ -13,7 +13,7 @@ import pytest
 
 import simulate as sf
 from simulate.cli import main
-from simulate.course import make_setting
+from simulate.run.setup import make_setting
 from simulate.errors import InputError
 from simulate.explain import explain_result
 from simulate.explain.attribution import attribute
@@ -31,7 +31,7 @@ from simulate.explain.shapley import shapley_values
 from simulate.exact.recess import disk_opening, strip_opening
 from simulate.result.result import Result
 from simulate.swab.geometry import Pad
-from simulate.window import Conductivities
+from simulate.run.window import Conductivities
 
 TEXT = """
 title = "Small, all invented"

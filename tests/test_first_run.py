@@ -9,7 +9,7 @@ import types
 import pytest
 from numba.core.registry import CPUDispatcher
 
-from simulate import first_run
+from simulate.run import precompile as first_run
 from simulate.kernels import compiling, iteration, levels, smoothing
 
 

@@ -13,7 +13,7 @@ from simulate.materials import battery as circuit
 from simulate.swab import state as wetting
 from simulate.materials.electrolyte import Electrolyte
 from simulate.kernels import wet_swab as kernel
-from simulate.march import (
+from simulate.run.time_march import (
     Condition,
     Rig,
     Track,
@@ -29,11 +29,11 @@ from simulate.march import (
 )
 from simulate.materials.lookup import find_battery
 from simulate.materials.metals import find_metal
-from simulate.response import FRESH, SPLITS, Responses, factor_of
-from simulate.spots import Spot, StopField
+from simulate.run.response_table import FRESH, SPLITS, Responses, factor_of
+from simulate.run.local_solve import Spot, StopField
 from simulate.swab.stroke import Dabs, Hatch, Hold, Stops, make_stops
 from simulate.swab.geometry import Bud, Pad
-from simulate.window import Place
+from simulate.run.window import Place
 
 BRINE = Electrolyte(vinegar=60e-6, salt=6e-3)
 BUD = Bud(5e-3, 14e-3, 0.5e-3)

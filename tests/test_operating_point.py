@@ -14,7 +14,7 @@ from simulate.estimate.inputs import bench_of
 from simulate.case.case import read_case, with_changes
 from simulate.materials.battery import Supply
 from simulate.errors import InputError
-from simulate.etching import etch_case
+from simulate.run.etch import etch_case
 from simulate.estimate.forecast import PRACTICE, forecast_of
 from simulate.materials.lookup import cathode_law, find_metal
 from simulate.materials.metals import anode_law

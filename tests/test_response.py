@@ -10,8 +10,8 @@ import pytest
 from disc_under_bud import FILMED, KNEE, UNFILMED, course, field, moved, spot
 
 from simulate.materials.battery import Supply
-from simulate.course import Course
-from simulate.response import (
+from simulate.run.setup import Course
+from simulate.run.response_table import (
     FRESH,
     LEVELS,
     LOWEST,
@@ -23,7 +23,7 @@ from simulate.response import (
     answer,
     factor_of,
 )
-from simulate.spots import Spot, StopField, solve_spots
+from simulate.run.local_solve import Spot, StopField, solve_spots
 
 
 def responses(made: Course) -> Responses:

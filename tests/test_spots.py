@@ -9,12 +9,12 @@ import numpy as np
 import pytest
 from disc_under_bud import FILMED, course, field, moved, spot
 
-from simulate import spots
+from simulate.run import local_solve as spots
 from simulate.materials.battery import Supply
 from simulate.field.multigrid import Hierarchy
-from simulate.spots import Setting, Spot, StopField, solve_alone, solve_places, solve_spots
-from simulate.surface import Surface
-from simulate.window import Conductivities
+from simulate.run.local_solve import Setting, Spot, StopField, solve_alone, solve_places, solve_spots
+from simulate.run.metal_surface import Surface
+from simulate.run.window import Conductivities
 
 
 def test_currents_of_the_cells_add_up_and_none_runs_outside_the_openings():

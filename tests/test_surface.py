@@ -9,7 +9,7 @@ from simulate.errors import InputError
 from simulate.materials.metals import film_resistance, find_metal
 from simulate.materials.removal import charge_through, depth_from_charge
 from simulate.swab.chemistry import mean_valence, salt_film_time, sand_time
-from simulate.surface import (
+from simulate.run.metal_surface import (
     LIMIT_STEP,
     layer_limits,
     milestones,

@@ -19,7 +19,7 @@ from simulate.swab.resistance import (
     opening_width,
     resistance_factor,
 )
-from simulate.window import Conductivities, Window, build_window
+from simulate.run.window import Conductivities, Window, build_window
 
 FREE, WICK = 12.0, 9.0  # [S/m]
 

@@ -24,7 +24,7 @@ import pytest
 from simulate import sweep as sweeping
 from simulate.case.case import parse_case
 from simulate.errors import InputError
-from simulate.etching import etch_case
+from simulate.run.etch import etch_case
 from simulate.sweep import run_sweep
 from simulate.swept import NUMBERS, write_sweep
 from simulate.variation import grid_points, parse_vary, sample_points

@@ -7,12 +7,12 @@ import pytest
 
 from simulate.materials.battery import Supply
 from simulate.kernels import wet_swab as kernel
-from simulate.march import Condition, Track
-from simulate.response import LEVELS, Responses
-from simulate.spots import Spot, StopField
+from simulate.run.time_march import Condition, Track
+from simulate.run.response_table import LEVELS, Responses
+from simulate.run.local_solve import Spot, StopField
 from simulate.swab.stroke import Hatch, Hold, make_stops
-from simulate.tally import Tally, charge_map, peak_map, stop_density, thinned
-from simulate.window import Place
+from simulate.run.accumulate import Tally, charge_map, peak_map, stop_density, thinned
+from simulate.run.window import Place
 
 SHAPE = (3, 4)
 RANDOM = np.random.default_rng(29)

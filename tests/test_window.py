@@ -12,7 +12,7 @@ import simulate as sf
 from simulate.field.newton import solve_network
 from simulate.field.polarisation import law_row
 from simulate.swab.geometry import Bud, Pad, body_volume, contact_area, extent
-from simulate.window import (
+from simulate.run.window import (
     GROWTH,
     MASK_LAYERS,
     PHASES,

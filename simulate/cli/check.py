@@ -386,7 +386,7 @@ def _cost(case: Case, bench: Bench, forecast: Forecast) -> list[Fact]:
     from simulate.case.case import all_stops
     from simulate.field.network import memory_needed
     from simulate.swab.stroke import distinct_places
-    from simulate.window import Window
+    from simulate.run.window import Window
 
     stops = all_stops(case)
     cell = case.grid.cell / case.grid.finer
@@ -411,7 +411,7 @@ def _cost(case: Case, bench: Bench, forecast: Forecast) -> list[Fact]:
 
 def _blocks(bench: Bench, forecast: Forecast) -> int:
     """In how many states a run will take the surface of the metal."""
-    from simulate.surface import milestones, sinks_enough
+    from simulate.run.metal_surface import milestones, sinks_enough
 
     sinks = sinks_enough(forecast.depth.value, bench.width, bench.thickness)
     dose = forecast.charge.value / bench.open_area

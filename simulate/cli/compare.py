@@ -76,7 +76,7 @@ def _results(places: Sequence[str], *, quiet: bool) -> list[Result]:
     from simulate.case.case import read_case
     from simulate.cli.run_folder import stored_result
     from simulate.errors import Fault, InputError
-    from simulate.etching import etch_case
+    from simulate.run.etch import etch_case
 
     faults: list[Fault] = []
     cases, results = {}, {}

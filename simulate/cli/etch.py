@@ -53,7 +53,7 @@ def etch(arguments: argparse.Namespace) -> int:
         case = read_case(arguments.case)
         path = Path(arguments.out) if arguments.out else default_path(arguments.case)
         folder = RunFolder(path, arguments.force)
-        from simulate.etching import etch_case
+        from simulate.run.etch import etch_case
 
         with words.progress("etching", not arguments.quiet) as step:
             result = etch_case(_asked(case, arguments.error), progress=step)

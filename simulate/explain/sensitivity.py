@@ -14,7 +14,7 @@ from math import nan
 from simulate.case.case import Case
 from simulate.materials.battery import Battery
 from simulate.errors import InputError
-from simulate.etching import etch_case
+from simulate.run.etch import etch_case
 from simulate.result.measures import Measure, Spots, measures_of
 from simulate.result.result import Result
 from simulate.stencil.shapes import Polygon, Stencil, openings

@@ -394,7 +394,7 @@ def capacity(rates, charges, current):
     return math.exp(charges[n - 1] + slope * (rate - rates[n - 1]))
 
 
-# --- one place's answer: simulate.response -------------------------------------------------------
+# --- one place's answer: simulate.run.response_table -------------------------------------------------------
 
 
 @inner
@@ -506,7 +506,7 @@ def meet(nodes, lowest, step, factor, fold, supply):
     return current, voltage, lower, upper, share
 
 
-# --- the march: simulate.march -------------------------------------------------------------------
+# --- the march: simulate.run.time_march -------------------------------------------------------------------
 
 
 @inner

@@ -14,7 +14,7 @@ from pathlib import Path
 PATIENCE = 300.0
 """Longest time to wait for the second process [s]; without it this one compiles everything."""
 
-_SOLVE = "from simulate.first_run import solve_a_small_box; solve_a_small_box()"
+_SOLVE = "from simulate.run.precompile import solve_a_small_box; solve_a_small_box()"
 
 
 class SecondCompiler:

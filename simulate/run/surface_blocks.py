@@ -15,10 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulate.case.case import Case
-from simulate.course import Course
+from simulate.run.setup import Course
 from simulate.materials.removal import depth_from_charge, layers, removed_mass
-from simulate.spots import StopField
-from simulate.surface import (
+from simulate.run.local_solve import StopField
+from simulate.run.metal_surface import (
     Surface,
     milestones,
     sinks_enough,

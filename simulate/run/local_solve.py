@@ -22,8 +22,8 @@ from simulate.field.network import Faces, Network, require_memory
 from simulate.kernels import iteration
 from simulate.field.multigrid import Hierarchy, processors
 from simulate.field.newton import Solution, solve_network
-from simulate.surface import Surface
-from simulate.window import Conductivities, Place, Wet, Window, build_window
+from simulate.run.metal_surface import Surface
+from simulate.run.window import Conductivities, Place, Wet, Window, build_window
 
 Doubles = NDArray[np.float64]
 Integers = NDArray[np.int64]

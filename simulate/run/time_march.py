@@ -21,10 +21,10 @@ from simulate.case.case import Case
 from simulate.materials.battery import SPENT, Battery, Supply, capacity
 from simulate.materials.electrolyte import viscosity_terms
 from simulate.kernels import wet_swab as kernel
-from simulate.response import LOWEST, SPLITS, STEP, Responses
+from simulate.run.response_table import LOWEST, SPLITS, STEP, Responses
 from simulate.case.settings import Power, Rewet
 from simulate.swab.chemistry import HYDROXIDES
-from simulate.spots import Setting
+from simulate.run.local_solve import Setting
 from simulate.swab.stroke import Stops
 from simulate.swab.state import Ledger, WetBody, WetState, imbalance, notices, wet_body, wetted
 

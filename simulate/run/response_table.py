@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from simulate.materials.battery import Supply
 from simulate.kernels import wet_swab
-from simulate.spots import Spot, StopField
+from simulate.run.local_solve import Spot, StopField
 
 Doubles = NDArray[np.float64]
 Integers = NDArray[np.int64]

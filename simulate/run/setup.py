@@ -12,14 +12,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulate.case.case import Case, all_stops
-from simulate.march import Rig, make_rig, time_lifted, time_rested
+from simulate.run.time_march import Rig, make_rig, time_lifted, time_rested
 from simulate.materials.lookup import cathode_law
 from simulate.field.polarisation import law_row
-from simulate.response import FRESH, Responses
-from simulate.spots import Setting, Spot, solve_spots
+from simulate.run.response_table import FRESH, Responses
+from simulate.run.local_solve import Setting, Spot, solve_spots
 from simulate.stencil.shapes import area_fractions, openings, rim_distance
 from simulate.swab.stroke import Stops
-from simulate.surface import (
+from simulate.run.metal_surface import (
     Surface,
     layer_limits,
     rest_limits,
@@ -28,7 +28,7 @@ from simulate.surface import (
     surface_laws,
 )
 from simulate.swab.geometry import conductivity_factor
-from simulate.window import Conductivities, Place, Window
+from simulate.run.window import Conductivities, Place, Window
 
 Doubles = NDArray[np.float64]
 Integers = NDArray[np.int64]

@@ -22,7 +22,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from simulate.blocks import (
+from simulate.run.surface_blocks import (
     HALVINGS,
     WORST,
     Plan,
@@ -33,22 +33,22 @@ from simulate.blocks import (
 )
 from simulate.case.case import Case
 from simulate.materials.battery import Supply
-from simulate.course import Course, lay_out, without_films
+from simulate.run.setup import Course, lay_out, without_films
 from simulate.field.edge_fitting import find_edges
-from simulate.first_run import SecondCompiler
+from simulate.run.precompile import SecondCompiler
 from simulate.result.grid_error import with_grid_error
 from simulate.kernels import wet_swab as kernel
-from simulate.march import Rig, Track, first_condition, ledgers, march_on, remarks
+from simulate.run.time_march import Rig, Track, first_condition, ledgers, march_on, remarks
 from simulate.field.multigrid import Hierarchy, processors
 from simulate.materials.removal import depth_from_charge
-from simulate.response import FRESH, STEP, Responses, factor_of
+from simulate.run.response_table import FRESH, STEP, Responses, factor_of
 from simulate.result.result import Result
-from simulate.spots import Setting, StopField, solve_alone, solve_spots
+from simulate.run.local_solve import Setting, StopField, solve_alone, solve_spots
 from simulate.swab.stroke import contact_time
-from simulate.surface import Surface, surface_after
+from simulate.run.metal_surface import Surface, surface_after
 from simulate.swab.geometry import contact_outline
-from simulate.tally import Tally, charge_map, stop_density, thinned
-from simulate.window import build_window
+from simulate.run.accumulate import Tally, charge_map, stop_density, thinned
+from simulate.run.window import build_window
 
 Doubles = NDArray[np.float64]
 Progress = Callable[[int, int], None]
