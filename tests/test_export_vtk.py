@@ -17,7 +17,7 @@ from vtkmodules.vtkIOPLY import vtkPLYReader
 from vtkmodules.vtkIOXML import vtkXMLRectilinearGridReader, vtkXMLUnstructuredGridReader
 
 from simulate.export import export_field, export_frames, export_result
-from simulate.section import solve_section
+from simulate.section.solve import solve_section
 
 CELL = 5e-4
 POINTS = [(11.0, 18.2), (11.0, 12.5), (33.2, 7.3), (5.2, 12.5)]

@@ -12,7 +12,7 @@ from sample_result import CASE_TEXT, sample_case
 from simulate.case.case import parse_case
 from simulate.cli import main
 from simulate.errors import InputError
-from simulate.section import corners, section_summary, solve_section
+from simulate.section.solve import corners, section_summary, solve_section
 
 PLACE = (11e-3, 12.5e-3)  # over the disc in the middle of the ring
 

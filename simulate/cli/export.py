@@ -42,7 +42,7 @@ def export(arguments: argparse.Namespace) -> int:
     from simulate.cli.run_folder import RunFolder, free_file, run_name, stored_result
     from simulate.export import KINDS, export_field, export_frames, export_result, file_name
     from simulate.figures.style import check_known
-    from simulate.section import solve_section
+    from simulate.section.solve import solve_section
 
     kind, factor = arguments.to, _factor(arguments.exaggeration)
     check_known("--to", (kind,), (*KINDS, FRAMES, POTENTIAL))

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from simulate.cli import options, words
 
 if TYPE_CHECKING:
-    from simulate.section import Section
+    from simulate.section.solve import Section
 
 _STORY = """\
 Cut through swab, mask and metal along a line and draw what goes on there: lines
@@ -39,7 +39,7 @@ def section(arguments: argparse.Namespace) -> int:
     from simulate.figures.gallery import write_figures
     from simulate.figures.style import FORMATS, check_known
     from simulate.figures.under_swab import section_figure
-    from simulate.section import section_summary, solve_section
+    from simulate.section.solve import section_summary, solve_section
     from simulate.units import parse_quantity
 
     formats = [name.strip() for name in arguments.format.split(",")]
@@ -84,7 +84,7 @@ def parse_place(name: str, text: str) -> tuple[float, float]:
 
 
 def _report(found: Section, files: list[Path]) -> str:
-    from simulate.section import section_summary
+    from simulate.section.solve import section_summary
     from simulate.units import format_quantity
 
     summary = section_summary(found)

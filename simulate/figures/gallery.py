@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 def _section(result: Result) -> Figure:
     """The section under the swab where the case tells most."""
     from simulate.figures.under_swab import section_figure  # these two bring the field's solver
-    from simulate.section import solve_section
+    from simulate.section.solve import solve_section
 
     return section_figure(solve_section(result.case))
 

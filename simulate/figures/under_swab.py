@@ -13,7 +13,7 @@ from simulate.figures.profile import MASK_LOOK
 from simulate.figures.shape import WET, shape_of
 from simulate.figures.style import A_CM2, BLUE, INK, METAL, MM, OCHRE, new_figure, styled
 from simulate.figures.wording import current_words, with_unit, words
-from simulate.section import Section, corners
+from simulate.section.solve import Section, corners
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
