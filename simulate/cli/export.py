@@ -40,7 +40,7 @@ def register(commands: argparse._SubParsersAction[options.Parser]) -> None:
 def export(arguments: argparse.Namespace) -> int:
     """Write and tell."""
     from simulate.cli.run_folder import RunFolder, free_file, run_name, stored_result
-    from simulate.export import KINDS, export_field, export_frames, export_result, file_name
+    from simulate.export.surfaces import KINDS, export_field, export_frames, export_result, file_name
     from simulate.figures.style import check_known
     from simulate.section.solve import solve_section
 
