@@ -116,7 +116,7 @@ class Comparison:
         self, folder: str | os.PathLike[str], formats: Iterable[str] = ("png", "svg")
     ) -> tuple[Path, ...]:
         """Draw depth maps on one scale and profiles over each other; the files written."""
-        from simulate.figures.beside import beside_maps, beside_profiles
+        from simulate.figures.comparison import beside_maps, beside_profiles
         from simulate.figures.gallery import write_figures
 
         figures = [

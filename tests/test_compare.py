@@ -104,7 +104,7 @@ def test_a_comparison_draws_itself_and_is_ready_for_json(sample, tmp_path):
 
 
 def test_maps_are_drawn_on_one_scale(sample):
-    from simulate.figures.beside import beside_maps, beside_profiles
+    from simulate.figures.comparison import beside_maps, beside_profiles
 
     pair = [sample, deeper(sample, 1.5)]
     figure = beside_maps(pair, ["a", "b"])

@@ -14,7 +14,7 @@ from sample_result import CASE_TEXT, sample_case
 
 from simulate.case.case import parse_case
 from simulate.cli import main
-from simulate.figures.cutting import LISTED, stencil_map
+from simulate.figures.stencil_check import LISTED, stencil_map
 from simulate.figures.style import style
 from simulate.stencil.weak_spots import Finding, stencil_findings
 

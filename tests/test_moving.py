@@ -15,7 +15,7 @@ from sample_result import sample_result
 
 from simulate.errors import InputError, ResultError
 from simulate.figures import moving
-from simulate.figures.moving import HOLD, LAST, animate_result
+from simulate.figures.animation import HOLD, LAST, animate_result
 
 
 @pytest.fixture(scope="module")

@@ -106,7 +106,7 @@ def _picture_path(arguments: argparse.Namespace) -> Path | None:
 
 
 def _draw(case: Case, findings: tuple[Finding, ...], path: Path) -> None:
-    from simulate.figures.cutting import stencil_map
+    from simulate.figures.stencil_check import stencil_map
     from simulate.figures.style import save_figure
 
     save_figure(stencil_map(case, findings), path)

@@ -57,8 +57,8 @@ def draw(arguments: argparse.Namespace) -> int:
     """Draw and tell."""
     from simulate.cli.run_folder import MANIFEST, RunFolder, run_name, stored_result
     from simulate.figures.gallery import write_figures
-    from simulate.figures.moving import MOVING, animate_result
-    from simulate.figures.stored_chart import STORED
+    from simulate.figures.animation import MOVING, animate_result
+    from simulate.figures.sweep_file_chart import STORED
     from simulate.figures.style import FORMATS, check_known
 
     formats = [name.strip() for name in arguments.format.split(",")]
@@ -118,8 +118,8 @@ def _figures(arguments: argparse.Namespace, results: Sequence[Result]) -> Iterat
     """The figures wanted, one after the other."""
     from simulate.compare import told_apart
     from simulate.figures.gallery import BESIDE, CHART, FIGURES, drawable
-    from simulate.figures.moments import density_moments
-    from simulate.figures.stored_chart import stored_chart
+    from simulate.figures.snapshots import density_moments
+    from simulate.figures.sweep_file_chart import stored_chart
 
     names = arguments.figure
     if not results:

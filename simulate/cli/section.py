@@ -38,7 +38,7 @@ def section(arguments: argparse.Namespace) -> int:
     from simulate.cli.run_folder import MANIFEST, RunFolder
     from simulate.figures.gallery import write_figures
     from simulate.figures.style import FORMATS, check_known
-    from simulate.figures.under_swab import section_figure
+    from simulate.figures.section_view import section_figure
     from simulate.section.solve import section_summary, solve_section
     from simulate.units import parse_quantity
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from simulate.case.case import Case
 from simulate.errors import Fault, InputError
-from simulate.figures.cell_parts import (
+from simulate.figures.cell_bodies import (
     ROOM,
     Cut,
     draw_bodies,
@@ -21,9 +21,9 @@ from simulate.figures.cell_parts import (
 )
 from simulate.figures.profile import Line, open_pieces
 from simulate.figures.reactions import ACID, WATER, anode_reactions, positive_ions
-from simulate.figures.shape import Span
+from simulate.figures.swab_outline import Span
 from simulate.figures.style import BLUE, MM, OCHRE, new_figure, styled
-from simulate.figures.wording import current_words, lead_words, time_words, with_unit, words
+from simulate.figures.captions import current_words, lead_words, time_words, with_unit, words
 from simulate.result.result import Result
 from simulate.swab.geometry import Bud, contact_size, extent
 

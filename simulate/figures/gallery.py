@@ -8,14 +8,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from simulate.errors import ResultError
-from simulate.figures.beside import beside_maps, beside_profiles
+from simulate.figures.comparison import beside_maps, beside_profiles
 from simulate.figures.cell import cell_figure
-from simulate.figures.exact import exact_profile, simple_opening
+from simulate.figures.exact_profile import exact_profile, simple_opening
 from simulate.figures.history import current_history
-from simulate.figures.maps import density_map, depth_map
-from simulate.figures.moments import density_moments
+from simulate.figures.depth_map import density_map, depth_map
+from simulate.figures.snapshots import density_moments
 from simulate.figures.profile import depth_profile
-from simulate.figures.row import map_row
+from simulate.figures.map_row import map_row
 from simulate.figures.style import FORMATS, check_known, lay_out, save_figure, style
 from simulate.result.result import Result
 
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 def _section(result: Result) -> Figure:
     """The section under the swab where the case tells most."""
-    from simulate.figures.under_swab import section_figure  # these two bring the field's solver
+    from simulate.figures.section_view import section_figure  # these two bring the field's solver
     from simulate.section.solve import solve_section
 
     return section_figure(solve_section(result.case))

@@ -17,7 +17,7 @@ from simulate.case.case import all_stops
 from simulate.errors import Fault, InputError
 from simulate.figures.profile import Line, Point, open_pieces
 from simulate.figures.style import BLUE, INK, MM, OCHRE, new_figure, styled
-from simulate.figures.wording import lead_words, with_unit, words
+from simulate.figures.captions import lead_words, with_unit, words
 from simulate.materials.metals import anode_law
 from simulate.field.polarisation import overpotential
 from simulate.exact.recess import OpeningCurrent, disk_opening, strip_opening

@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from simulate.case.case import Case
-from simulate.figures.plan import close_in, draw_plate, outline, plan_height, scale_bar
+from simulate.figures.plan_view import close_in, draw_plate, outline, plan_height, scale_bar
 from simulate.figures.style import BLUE, INK, METAL, MM, OCHRE, RED, new_figure, styled
-from simulate.figures.wording import trim, with_unit, words
+from simulate.figures.captions import trim, with_unit, words
 from simulate.stencil.shapes import openings
 from simulate.stencil.weak_spots import LEAST_BRIDGE, SLOT_TO_MASK, Finding
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from simulate.errors import Fault, InputError
-from simulate.figures.plan import (
+from simulate.figures.plan_view import (
     bulk_limits,
     close_in,
     colour_bar,
@@ -18,7 +18,7 @@ from simulate.figures.plan import (
     scale_bar,
 )
 from simulate.figures.style import A_CM2, INK, MM, UM, new_figure, styled
-from simulate.figures.wording import (
+from simulate.figures.captions import (
     current_words,
     lead_words,
     shown,

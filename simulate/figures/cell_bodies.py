@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from simulate.case.case import Case
-from simulate.figures.plan import round_down
+from simulate.figures.plan_view import round_down
 from simulate.figures.profile import MASK_LOOK
-from simulate.figures.shape import WET, Shape, Span, shape_of
+from simulate.figures.swab_outline import WET, Shape, Span, shape_of
 from simulate.figures.style import BLUE, INK, METAL, OCHRE
 from simulate.swab.geometry import Bud, Swab
 
