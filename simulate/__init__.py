@@ -90,8 +90,8 @@ if TYPE_CHECKING:
     from simulate.case.case import Case, parse_case, read_case
     from simulate.materials.battery import Supply
     from simulate.compare import Comparison, compare_results
-    from simulate.dwell import plan_dwell
-    from simulate.dwell_plan import DwellPlan
+    from simulate.dwell.optimise import plan_dwell
+    from simulate.dwell.plan import DwellPlan
     from simulate.errors import (
         CapacityError,
         ConvergenceError,

@@ -12,9 +12,9 @@ from simulate.errors import Fault, InputError
 
 if TYPE_CHECKING:
     from simulate.case.case import Case
-    from simulate.dwell_fields import Spread
-    from simulate.dwell_plan import DwellPlan
-    from simulate.pieces import Pace
+    from simulate.dwell.place_fields import Spread
+    from simulate.dwell.plan import DwellPlan
+    from simulate.dwell.path_pieces import Pace
 
 _STORY = """\
 Say how long the stroke of a case takes to reach a depth and how much of the
@@ -48,7 +48,7 @@ def dwell(arguments: argparse.Namespace) -> int:
     """Plan, write, and tell."""
     from simulate.case.case import read_case
     from simulate.cli.run_folder import RunFolder
-    from simulate.dwell import plan_dwell
+    from simulate.dwell.optimise import plan_dwell
     from simulate.units import parse_quantity
 
     case = read_case(arguments.case)
@@ -70,7 +70,7 @@ def dwell(arguments: argparse.Namespace) -> int:
 
 
 def _pace(case: Case, arguments: argparse.Namespace) -> Pace:
-    from simulate.dwell import usual_pace
+    from simulate.dwell.optimise import usual_pace
     from simulate.units import parse_quantity
 
     given: dict[str, Any] = {

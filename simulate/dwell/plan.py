@@ -1,4 +1,4 @@
-"""The answer of `simulate.dwell`: a schedule, what it leaves on the plate, and what that means."""
+"""The answer of `simulate.dwell.optimise`: a schedule, what it leaves on the plate, and what that means."""
 
 from __future__ import annotations
 
@@ -12,15 +12,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulate.case.case import Case
-from simulate.dwell_fields import Spread
-from simulate.pieces import Piece, Visit
+from simulate.dwell.place_fields import Spread
+from simulate.dwell.path_pieces import Piece, Visit
 
 Doubles = NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)
 class DwellPlan:
-    """The answer of `simulate.dwell.plan_dwell`; it draws itself by `draw`.
+    """The answer of `simulate.dwell.optimise.plan_dwell`; it draws itself by `draw`.
 
     Parameters
     ----------
@@ -32,12 +32,12 @@ class DwellPlan:
     best : the best times, in any fraction of a second.
     planned : the schedule, in whole seconds.
     floor : the best that free times all over the plate could do, by a hand that misses its place
-        by `simulate.dwell.HAND`; its time is not known and left at 0.
+        by `simulate.dwell.optimise.HAND`; its time is not known and left at 0.
     stop_error : of the schedule's depth by the spacing of stops, root mean square over the mean;
         a third of the change where every other stop is left out, as in a `Result` [-].
     state_error : of the schedule's depth by carrying fields of the usual state to the one it is in;
         the largest error of current density, root mean square, among a few stops solved again [-].
-    floor_error : of the floor's evenness, by the product of `simulate.crowding` [-].
+    floor_error : of the floor's evenness, by the product of `simulate.dwell.crowding` [-].
     pieces, times : of the path, and the best time on each [s].
     visits : the schedule.
     schedule_case : the case with the schedule for its stroke.

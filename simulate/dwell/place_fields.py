@@ -19,11 +19,11 @@ from simulate.run.surface_blocks import depth_counts
 from simulate.case.case import Case
 from simulate.materials.battery import Supply
 from simulate.run.setup import Course, lay_out
-from simulate.crowding import Rates
+from simulate.dwell.crowding import Rates
 from simulate.errors import Fault, InputError
 from simulate.kernels import wet_swab as kernel
 from simulate.run.time_march import Track, first_condition, march_on
-from simulate.pieces import Piece
+from simulate.dwell.path_pieces import Piece
 from simulate.materials.removal import charge_for_depth, depth_from_charge
 from simulate.run.response_table import FRESH, Responses, factor_of
 from simulate.run.local_solve import Spot, StopField, solve_alone, solve_spots
