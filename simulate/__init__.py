@@ -89,7 +89,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from simulate.case.case import Case, parse_case, read_case
     from simulate.materials.battery import Supply
-    from simulate.compare import Comparison, compare_results
+    from simulate.explain.comparison import Comparison, compare_results
     from simulate.dwell.optimise import plan_dwell
     from simulate.dwell.plan import DwellPlan
     from simulate.errors import (

@@ -24,7 +24,7 @@ from simulate.explain.counterfactual import (
     slab_density,
     without_polarisation,
 )
-from simulate.explain.evening import evened
+from simulate.explain.recess_smoothing import evened
 from simulate.result.measures import measures_of
 from simulate.explain.sensitivity import sensitivities
 from simulate.explain.shapley import shapley_values

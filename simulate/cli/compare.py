@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from simulate.cli import options, words
 
 if TYPE_CHECKING:
-    from simulate.compare import Comparison, Row
+    from simulate.explain.comparison import Comparison, Row
     from simulate.result.result import Result
 
 _STORY = """\
@@ -36,7 +36,7 @@ def register(commands: argparse._SubParsersAction[options.Parser]) -> None:
 def compare(arguments: argparse.Namespace) -> int:
     """Etch what is not etched yet, compare, write, and tell."""
     from simulate.cli.run_folder import MANIFEST, RunFolder
-    from simulate.compare import LEAST, MOST, compare_results, told_apart
+    from simulate.explain.comparison import LEAST, MOST, compare_results, told_apart
     from simulate.errors import Fault, InputError
 
     count = len(arguments.cases)

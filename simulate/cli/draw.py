@@ -116,7 +116,7 @@ def _others(names: Sequence[str] | None, known: tuple[str, ...]) -> Iterator[str
 
 def _figures(arguments: argparse.Namespace, results: Sequence[Result]) -> Iterator[tuple[str, Any]]:
     """The figures wanted, one after the other."""
-    from simulate.compare import told_apart
+    from simulate.explain.comparison import told_apart
     from simulate.figures.gallery import BESIDE, CHART, FIGURES, drawable
     from simulate.figures.snapshots import density_moments
     from simulate.figures.sweep_file_chart import stored_chart

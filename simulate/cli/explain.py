@@ -124,7 +124,7 @@ def _report(found: Explanation, files: list[Path]) -> str:
 
 def _table(found: Explanation) -> list[tuple[str, str]]:
     """Causes down, measures across."""
-    from simulate.explain.wording import share_table
+    from simulate.explain.sentences import share_table
 
     names = [one.name for one in found.attributions]
     rows = [("", " " * 28 + "".join(f"{_HEADS[name]:>12}" for name in names))]

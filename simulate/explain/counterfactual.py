@@ -33,7 +33,7 @@ from numpy.typing import NDArray
 
 from simulate.materials.battery import Supply
 from simulate.run.setup import Course, lay_out, without_films
-from simulate.explain.evening import evened
+from simulate.explain.recess_smoothing import evened
 from simulate.field.polarisation import law_row
 from simulate.materials.removal import depth_from_charge
 from simulate.run.response_table import FRESH, Responses
