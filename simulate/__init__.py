@@ -106,9 +106,9 @@ if TYPE_CHECKING:
     from simulate.field.polarisation import ButlerVolmer, Linear, Tafel
     from simulate.field.potential import Electrode, solve_potential
     from simulate.result.result import Result, read_result, write_result
-    from simulate.sweep import cluster_executor, run_sweep
-    from simulate.swept import Sweep, write_sweep
-    from simulate.variation import Axis, parse_vary
+    from simulate.sweep.run import cluster_executor, run_sweep
+    from simulate.sweep.table import Sweep, write_sweep
+    from simulate.sweep.axes import Axis, parse_vary
 
     __version__: str
 

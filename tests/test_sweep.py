@@ -21,13 +21,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from simulate import sweep as sweeping
+from simulate.sweep import run as sweeping
 from simulate.case.case import parse_case
 from simulate.errors import InputError
 from simulate.run.etch import etch_case
-from simulate.sweep import run_sweep
-from simulate.swept import NUMBERS, write_sweep
-from simulate.variation import grid_points, parse_vary, sample_points
+from simulate.sweep.run import run_sweep
+from simulate.sweep.table import NUMBERS, write_sweep
+from simulate.sweep.axes import grid_points, parse_vary, sample_points
 
 TINY = """
 title = "A tiny disc (invented)"
@@ -330,8 +330,8 @@ CLUSTER = """
 import json, sys
 from dask.distributed import LocalCluster
 from simulate.case.case import read_case
-from simulate.sweep import cluster_executor, run_sweep
-from simulate.variation import parse_vary
+from simulate.sweep.run import cluster_executor, run_sweep
+from simulate.sweep.axes import parse_vary
 
 if __name__ == "__main__":
     case, axes = read_case(sys.argv[1]), [parse_vary(sys.argv[2])]

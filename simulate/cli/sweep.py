@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from simulate.cli import options, words
 
 if TYPE_CHECKING:
-    from simulate.swept import Sweep
+    from simulate.sweep.table import Sweep
 
 _STORY = """\
 Run a case over every combination of some values, or over a sample of them, and
@@ -43,8 +43,8 @@ def register(commands: argparse._SubParsersAction[options.Parser]) -> None:
 def sweep(arguments: argparse.Namespace) -> int:
     """Run, write, and tell."""
     from simulate.case.case import read_case
-    from simulate.sweep import cluster_executor, run_sweep
-    from simulate.variation import parse_vary
+    from simulate.sweep.run import cluster_executor, run_sweep
+    from simulate.sweep.axes import parse_vary
 
     case = read_case(arguments.case)
     axes = [parse_vary(text) for text in arguments.vary]
@@ -94,7 +94,7 @@ def _claim(path: Path, force: bool) -> None:
 
 def _keep(found: Sweep, path: Path, chart: str) -> list[Path]:
     from simulate.result.result import replacing
-    from simulate.swept import write_sweep
+    from simulate.sweep.table import write_sweep
 
     files = [path / name for name in ("sweep.csv", "sweep.nc")]
     with replacing(files[0]) as part:
@@ -129,7 +129,7 @@ def _report(found: Sweep, files: list[Path], chart: str) -> str:
 
 
 def _show(chart: str, row: Any) -> str:
-    from simulate.swept import NUMBERS
+    from simulate.sweep.table import NUMBERS
     from simulate.units import format_quantity
 
     unit = NUMBERS[chart]

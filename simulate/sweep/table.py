@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from simulate.case.case import Case
 from simulate.result.result import replacing
-from simulate.variation import Axis
+from simulate.sweep.axes import Axis
 
 Doubles = NDArray[np.float64]
 

@@ -38,8 +38,8 @@ from simulate.errors import Fault, InputError, ResultError, SwabfieldError
 from simulate.run.etch import etch_case
 from simulate.field.multigrid import processors
 from simulate.result.result import replacing
-from simulate.swept import NUMBERS, Row, Sweep
-from simulate.variation import Axis, grid_points, sample_points
+from simulate.sweep.table import NUMBERS, Row, Sweep
+from simulate.sweep.axes import Axis, grid_points, sample_points
 
 Doubles = NDArray[np.float64]
 Progress = Callable[[int, int], None]
@@ -77,7 +77,7 @@ def run_sweep(
 
     Parameters
     ----------
-    axes : what is varied, as from `simulate.variation.parse_vary`.
+    axes : what is varied, as from `simulate.sweep.axes.parse_vary`.
     folder : where finished cases are kept, and looked for; None keeps nothing.
     sample : that many points of a Latin hypercube instead of the full grid; `seed` is its seed.
     executor : runs the cases; of a cluster, as from `cluster_executor`. None takes processes here.
