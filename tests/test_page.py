@@ -15,7 +15,7 @@ from sample_result import CASE_TEXT, sample_result
 from simulate.case.case import parse_case
 from simulate.cli import main
 from simulate.errors import InputError
-from simulate.page import (
+from simulate.page.build import (
     LARGEST,
     STEPS,
     THINNINGS,

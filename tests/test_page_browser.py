@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from sample_result import sample_result
 
-from simulate.page import STEPS, cut_maps, read_payload, write_page
+from simulate.page.build import STEPS, cut_maps, read_payload, write_page
 
 pytestmark = pytest.mark.browser
 

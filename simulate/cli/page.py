@@ -31,7 +31,7 @@ def register(commands: argparse._SubParsersAction[options.Parser]) -> None:
 def page(arguments: argparse.Namespace) -> int:
     """Read, write the page, and tell."""
     from simulate.cli.run_folder import free_file, stored_result
-    from simulate.page import write_page
+    from simulate.page.build import write_page
 
     path = free_file(Path(arguments.out), force=arguments.force)
     results = [stored_result(run) for run in arguments.runs]
