@@ -11,7 +11,7 @@ import pytest
 from sample_result import sample_result
 
 from simulate.cli import artist as artists
-from simulate.cli.artist import Artist
+from simulate.cli.figure_process import Artist
 from simulate.cli.etch import FORMATS, _figures
 from simulate.figures import draw_result
 from simulate.figures.gallery import USUAL
@@ -114,7 +114,7 @@ def test_ctrl_c_reaches_the_run_alone_and_a_stopped_artist_tidies_up(run, tmp_pa
 
 def shared(work):
     """What it leaves when two share seven pieces of work: what is printed, and the exit status."""
-    code = "import os\nfrom simulate.cli.artist import share\nhere = os.getpid()\n"
+    code = "import os\nfrom simulate.cli.figure_process import share\nhere = os.getpid()\n"
     code += f"{work}\nshare(7, work)"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     return done.stdout.split(), done.returncode

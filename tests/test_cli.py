@@ -19,7 +19,7 @@ from simulate.run import etch as etching
 
 from simulate import figures
 from simulate.cli import main, words
-from simulate.cli.artist import Artist
+from simulate.cli.figure_process import Artist
 from simulate.cli.run_folder import RunFolder
 from simulate.errors import ConvergenceError, InputError
 from simulate.result.result import read_result

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from simulate.cli import main
-from simulate.cli.facts import table
+from simulate.cli.report_rows import table
 
 ROOT = Path(__file__).parent.parent
 QUICK = [

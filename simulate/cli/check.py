@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from simulate.cli import options, safety_box, words
-from simulate.cli.facts import Fact, Section, of_band, span
+from simulate.cli.report_rows import Fact, Section, of_band, span
 from simulate.errors import Fault, InputError
 
 if TYPE_CHECKING:

@@ -13,7 +13,7 @@ from simulate.cli.run_folder import MANIFEST, RunFolder, default_path, manifest
 
 if TYPE_CHECKING:
     from simulate.case.case import Case
-    from simulate.cli.artist import Artist
+    from simulate.cli.figure_process import Artist
     from simulate.safety.precautions import Precautions
     from simulate.result.result import Result
 
@@ -43,7 +43,7 @@ def register(commands: argparse._SubParsersAction[options.Parser]) -> None:
 
 def etch(arguments: argparse.Namespace) -> int:
     """Etch, write, and tell."""
-    from simulate.cli.artist import Artist
+    from simulate.cli.figure_process import Artist
 
     started = datetime.now(UTC)
     with Artist() as artist:

@@ -6,7 +6,7 @@ import argparse
 from typing import TYPE_CHECKING, Any
 
 from simulate.cli import options, words
-from simulate.cli.facts import Fact, of_band, plain_datum, span, table
+from simulate.cli.report_rows import Fact, of_band, plain_datum, span, table
 
 if TYPE_CHECKING:
     from simulate.materials.catalogue import Datum
@@ -229,7 +229,7 @@ def _present(metal: Metal) -> list[str]:
 
 def _numbers(metal: Metal) -> list[tuple[str, str]]:
     """Each number of the catalogue: value and range, what it is, how sure, and where from."""
-    from simulate.cli.facts import banded
+    from simulate.cli.report_rows import banded
 
     lines = []
     for name in _present(metal):

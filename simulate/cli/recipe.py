@@ -8,7 +8,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from simulate.cli import options, words
-from simulate.cli.facts import of_band, plain_datum, span, table
+from simulate.cli.report_rows import of_band, plain_datum, span, table
 from simulate.errors import Fault, InputError
 
 if TYPE_CHECKING:

@@ -19,7 +19,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from simulate.cli.words import SCHEMA, as_json
+from simulate.cli.terminal import SCHEMA, as_json
 from simulate.errors import Fault, InputError, ResultError
 
 if TYPE_CHECKING:

@@ -28,7 +28,7 @@ PATIENCE = 120.0
 TIDYING = 2.0
 """Time it is given to take away a file half written [s]."""
 
-_WAIT = "from simulate.cli.artist import wait_and_draw; wait_and_draw()"
+_WAIT = "from simulate.cli.figure_process import wait_and_draw; wait_and_draw()"
 
 
 class Artist:
