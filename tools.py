@@ -36,7 +36,7 @@ def run(*words: str) -> None:
 def forget_stale_loops() -> None:
     """Throw compiled loops away that are older than what all of them are made of."""
     kernels = ROOT / "simulate" / "kernels"
-    made_of = [kernels / f"{name}.py" for name in ("compiling", "layout", "pipeline", "vectors")]
+    made_of = [kernels / f"{name}.py" for name in ("compiling", "layout", "pipeline", "simd")]
     newest = max(file.stat().st_mtime for file in made_of)
     compiled = list((kernels / "__pycache__").glob("*.nb[ci]"))
     if any(file.stat().st_mtime < newest for file in compiled):

@@ -14,8 +14,8 @@ import time
 from pathlib import Path
 
 from simulate.case.case import read_case, with_changes
-from simulate.sweep.run import run_sweep
 from simulate.sweep.axes import parse_vary
+from simulate.sweep.run import run_sweep
 
 CASE = Path(__file__).parents[1] / "cases" / "press_and_hold.toml"
 

@@ -7,9 +7,9 @@ from functools import cache
 import numpy as np
 
 import simulate as sf
-from simulate.materials.battery import Supply
-from simulate.run.setup import Course, lay_out
+from simulate.field.supply import Supply
 from simulate.run.local_solve import Spot, StopField, solve_alone
+from simulate.run.setup import Course, lay_out
 
 TEXT = """
 title = "A disc under a bud, all invented"

@@ -13,11 +13,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 import simulate as sf
-from simulate.field.network import Network, build_network
-from simulate.kernels import layout
 from simulate.field.multigrid import FINEST, Hierarchy
+from simulate.field.network import Network, build_network
 from simulate.field.polarisation import Polarisation
 from simulate.field.potential import Electrode, Field
+from simulate.kernels import layout
 
 Doubles = NDArray[np.float64]
 

@@ -9,6 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from simulate.case.settings import Room
+from simulate.errors import InputError
 from simulate.safety.ventilation import (
     fresh_air,
     gas_volume,
@@ -18,8 +20,6 @@ from simulate.safety.ventilation import (
     swabs_allowed,
     time_to,
 )
-from simulate.errors import InputError
-from simulate.case.settings import Room
 
 AIRED = Room(30.0, 0.5 / 3600)
 CLOSED = Room(30.0, 0.0)

@@ -10,9 +10,9 @@ import time
 import pytest
 from sample_result import sample_result
 
-from simulate.cli import artist as artists
-from simulate.cli.figure_process import Artist
+from simulate.cli import figure_process as artists
 from simulate.cli.etch import FORMATS, _figures
+from simulate.cli.figure_process import Artist
 from simulate.figures import draw_result
 from simulate.figures.gallery import USUAL
 

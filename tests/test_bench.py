@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 from usual_benches import usual
 
-from simulate.estimate.inputs import MOMENTS, Bench, bench_of
 from simulate.case.case import parse_case, read_case
 from simulate.errors import InputError
+from simulate.estimate.inputs import MOMENTS, Bench, bench_of
 from simulate.swab.geometry import contact_area
 
 CASES = Path(__file__).parent.parent / "cases"

@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 
 import simulate as sf
-from simulate.run import surface_blocks as blocks
-from simulate.run import etch as etching
-from simulate.run import metal_surface as surface
-from simulate.run.surface_blocks import metal_rate, plan_blocks
-from simulate.run.setup import lay_out
 from simulate.materials.metals import find_metal
 from simulate.materials.removal import charge_through, removed_mass
+from simulate.run import etch as etching
+from simulate.run import metal_surface as surface
+from simulate.run import surface_blocks as blocks
+from simulate.run.setup import lay_out
+from simulate.run.surface_blocks import metal_rate, plan_blocks
 
 TEXT = """
 title = "A disc, all invented"

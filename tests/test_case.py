@@ -20,14 +20,14 @@ from simulate.case.case import (
     read_case,
     with_changes,
 )
-from simulate.materials.battery import Battery
+from simulate.case.settings import Aim, GridSettings, Rewet, Room
 from simulate.errors import InputError
+from simulate.materials.battery import Battery
 from simulate.materials.lookup import find_mask, find_source, find_wick
 from simulate.materials.metals import find_metal
-from simulate.case.settings import Aim, GridSettings, Rewet, Room
 from simulate.stencil.shapes import Circle, Polygon, Text, shape_area
-from simulate.swab.stroke import Hatch, Hold
 from simulate.swab.geometry import Bud, Pad, contact_size
+from simulate.swab.stroke import Hatch, Hold
 
 GOOD = """
 title = "A test tag (invented)"

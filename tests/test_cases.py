@@ -13,13 +13,13 @@ import numpy as np
 import pytest
 
 from simulate.case.case import Case, all_stops, parse_case, read_case, with_changes
-from simulate.run.etch import etch_case
 from simulate.materials.metals import FARADAY
 from simulate.result.result import Result
+from simulate.run.etch import etch_case
 from simulate.stencil.shapes import openings
-from simulate.swab.stroke import distinct_places
-from simulate.swab.geometry import contact_area
 from simulate.stencil.weak_spots import stencil_findings
+from simulate.swab.geometry import contact_area
+from simulate.swab.stroke import distinct_places
 
 CASES = Path(__file__).parents[1] / "cases"
 

@@ -10,10 +10,10 @@ import pytest
 from sample_result import sample_result
 
 from simulate.case.case import with_changes
+from simulate.figures.captions import current_words, time_words
 from simulate.figures.cell import cell_figure
 from simulate.figures.cell_bodies import ROOM
 from simulate.figures.reactions import anode_reactions, dissolution, positive_ions, valences
-from simulate.figures.captions import current_words, time_words
 from simulate.materials.metals import load_metals
 from simulate.swab.geometry import contact_size, extent
 

@@ -9,10 +9,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from simulate.errors import InputError
+from simulate.field.supply import Supply
 from simulate.materials.battery import (
     SPENT,
     Battery,
-    Supply,
     batteries_needed,
     capacity,
     drain,
@@ -20,7 +21,6 @@ from simulate.materials.battery import (
     supply_after,
     supply_at,
 )
-from simulate.errors import InputError
 
 BLOCK = Battery(9.5, 2.0, (0.025, 0.1, 0.5, 1.0), (2000.0, 1440.0, 900.0, 650.0), fall=2.2)
 

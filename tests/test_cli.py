@@ -15,14 +15,13 @@ import numpy as np
 import pytest
 from sample_result import CASE_TEXT, sample_result
 
-from simulate.run import etch as etching
-
 from simulate import figures
-from simulate.cli import main, words
+from simulate.cli import main, terminal
 from simulate.cli.figure_process import Artist
 from simulate.cli.run_folder import RunFolder
 from simulate.errors import ConvergenceError, InputError
 from simulate.result.result import read_result
+from simulate.run import etch as etching
 
 ROOT = Path(__file__).parent.parent
 
@@ -387,7 +386,7 @@ def test_ctrl_c_in_a_real_run_keeps_the_stops_up_to_there(capsys, place, no_figu
 
         yield step
 
-    monkeypatch.setattr(words, "progress", impatient)
+    monkeypatch.setattr(terminal, "progress", impatient)
     (place / "small.toml").write_text(SMALL, encoding="utf-8")
     status, _, complaint = run(capsys, "etch", "small.toml")
     assert status == 130
@@ -415,14 +414,14 @@ def test_a_closed_pipe_is_no_error():
 
 
 def test_progress_is_for_terminals_alone(capsys):
-    with words.progress("etching", wanted=True) as step:
+    with terminal.progress("etching", wanted=True) as step:
         assert step is None
 
 
 def test_progress_on_a_terminal_shows_share_and_time_left(capsys, monkeypatch):
     monkeypatch.setattr(sys.stderr, "isatty", lambda: True, raising=False)
     monkeypatch.setenv("TERM", "xterm")
-    with words.progress("etching [bold]", wanted=True) as step:
+    with terminal.progress("etching [bold]", wanted=True) as step:
         step(1, 4)
     shown = capsys.readouterr()
     assert shown.out == ""
@@ -441,13 +440,15 @@ def test_colour_only_where_it_is_welcome(monkeypatch, settings, coloured):
     for name, value in settings.items():
         monkeypatch.setenv(name, value)
     monkeypatch.setattr(sys.stdout, "isatty", lambda: True, raising=False)
-    assert ("\x1b[" in words.report("Title", [("Part", [("name", "value")])])) is coloured
+    assert ("\x1b[" in terminal.report("Title", [("Part", [("name", "value")])])) is coloured
 
 
 def test_json_of_what_is_no_number_is_null():
-    told = json.loads(words.as_json({"a": math.nan, "b": [math.inf, np.float64(2.5)], "c": (1,)}))
+    told = json.loads(
+        terminal.as_json({"a": math.nan, "b": [math.inf, np.float64(2.5)], "c": (1,)})
+    )
     assert told == {"a": None, "b": [None, 2.5], "c": [1]}
-    assert json.loads(words.as_json({"n": np.int64(3), "x": np.array([1.0, np.nan])})) == {
+    assert json.loads(terminal.as_json({"n": np.int64(3), "x": np.array([1.0, np.nan])})) == {
         "n": 3,
         "x": [1.0, None],
     }

@@ -9,11 +9,11 @@ from pathlib import Path
 
 import pytest
 
-from simulate.estimate.inputs import bench_of
 from simulate.case.case import read_case
 from simulate.cli import main
-from simulate.run.etch import etch_case
 from simulate.estimate.forecast import forecast_of
+from simulate.estimate.inputs import bench_of
+from simulate.run.etch import etch_case
 
 ROOT = Path(__file__).parent.parent
 TAG = ROOT / "cases/garden_tag.toml"

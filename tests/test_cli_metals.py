@@ -7,8 +7,8 @@ import json
 import pytest
 
 from simulate.cli import main
-from simulate.cli.report_rows import banded, span, table
 from simulate.cli.metals import in_a_word
+from simulate.cli.report_rows import banded, span, table
 from simulate.materials.catalogue import CONFIDENCE
 from simulate.materials.lookup import find_metal, load_metals
 

@@ -12,8 +12,8 @@ from sample_result import sample_result
 
 from simulate.cli import main
 from simulate.result.result import write_result
-from simulate.sweep.table import Row, Sweep, write_sweep
 from simulate.sweep.axes import Axis
+from simulate.sweep.table import Row, Sweep, write_sweep
 
 
 @pytest.fixture(scope="module")

@@ -13,8 +13,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from simulate.exact import closed_forms as forms
 from simulate.errors import InputError
+from simulate.exact import closed_forms as forms
 
 REFERENCE = json.loads(
     (Path(__file__).parent / "reference_data" / "reference.json").read_text(encoding="utf-8")

@@ -11,10 +11,16 @@ import pytest
 from sample_result import sample_result
 
 import simulate as sf
-from simulate.run import etch as etching
 from simulate.cli import main
-from simulate.explain.comparison import Row, battery_share, compare_results, stated_error, told_apart
 from simulate.errors import InputError
+from simulate.explain.comparison import (
+    Row,
+    battery_share,
+    compare_results,
+    stated_error,
+    told_apart,
+)
+from simulate.run import etch as etching
 
 
 @pytest.fixture(scope="module")

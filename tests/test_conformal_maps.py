@@ -11,8 +11,8 @@ import mpmath
 import numpy as np
 import pytest
 
-from simulate.exact import conformal_maps as maps
 from simulate.errors import InputError
+from simulate.exact import conformal_maps as maps
 
 REFERENCE = json.loads(
     (Path(__file__).parent / "reference_data" / "reference.json").read_text(encoding="utf-8")

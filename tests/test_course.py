@@ -7,10 +7,10 @@ import pytest
 
 import simulate as sf
 from simulate.run import setup as module
-from simulate.run.setup import REST, lay_out, without_films
-from simulate.run.response_table import FRESH, Responses
 from simulate.run.local_solve import StopField, solve_alone
 from simulate.run.metal_surface import rest_limits
+from simulate.run.response_table import FRESH, Responses
+from simulate.run.setup import REST, lay_out, without_films
 from simulate.swab.geometry import extent
 
 TEXT = """

@@ -6,6 +6,7 @@ import math
 
 import pytest
 
+from simulate.errors import InputError
 from simulate.materials.catalogue import (
     CONFIDENCE,
     Datum,
@@ -16,7 +17,6 @@ from simulate.materials.catalogue import (
     read_entries,
     resolve_name,
 )
-from simulate.errors import InputError
 
 CATALOGUES = (
     "metals.toml",

@@ -2,8 +2,8 @@
 
 import pytest
 
-from simulate.swab.heat import WATER_HEAT, Drying, HeatBody, evaporation
 from simulate.errors import InputError
+from simulate.swab.heat import WATER_HEAT, Drying, HeatBody, evaporation
 
 BODY = HeatBody(water=1.5e-4, dry_heat=0.05, plate_conductance=8e-3, air_area=2e-4, wet_area=2e-4)
 

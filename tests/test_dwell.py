@@ -13,16 +13,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from simulate.dwell.least_squares import best_times, reduce_rows, whole_times
 from simulate.case.case import Case, parse_case, read_case, with_changes
+from simulate.case.settings import Rewet
 from simulate.cli import main
 from simulate.dwell.crowding import Rates, even_times, lattice_rates, split_rates
+from simulate.dwell.least_squares import best_times, reduce_rows, whole_times
 from simulate.dwell.optimise import plan_dwell, usual_pace
+from simulate.dwell.path_pieces import Pace, cut_path, make_visits, stroke_ripple
 from simulate.dwell.plan import DwellPlan
 from simulate.errors import InputError
 from simulate.run.etch import etch_case
-from simulate.dwell.path_pieces import Pace, cut_path, make_visits, stroke_ripple
-from simulate.case.settings import Rewet
 from simulate.swab.stroke import Dabs, Hatch, Hold, make_stops
 from simulate.swab.stroke import Path as Line
 

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from simulate.errors import InputError
 from simulate.materials.catalogue import Datum
 from simulate.materials.electrolyte import (
     Electrolyte,
@@ -16,7 +17,6 @@ from simulate.materials.electrolyte import (
     solubility,
     viscosity_ratio,
 )
-from simulate.errors import InputError
 
 CUP = 60e-6  # [m3], the amount the recipes below are made with
 TWENTY = 293.15

@@ -13,8 +13,8 @@ import pytest
 
 import simulate as sf
 from simulate.cli import main
-from simulate.run.setup import make_setting
 from simulate.errors import InputError
+from simulate.exact.recess import disk_opening, strip_opening
 from simulate.explain import explain_result
 from simulate.explain.attribution import attribute
 from simulate.explain.counterfactual import (
@@ -25,13 +25,13 @@ from simulate.explain.counterfactual import (
     without_polarisation,
 )
 from simulate.explain.recess_smoothing import evened
-from simulate.result.measures import measures_of
 from simulate.explain.sensitivity import sensitivities
 from simulate.explain.shapley import shapley_values
-from simulate.exact.recess import disk_opening, strip_opening
+from simulate.result.measures import measures_of
 from simulate.result.result import Result
-from simulate.swab.geometry import Pad
+from simulate.run.setup import make_setting
 from simulate.run.window import Conductivities
+from simulate.swab.geometry import Pad
 
 TEXT = """
 title = "Small, all invented"

@@ -19,15 +19,20 @@ from shapely import Point, Polygon
 from simulate.case.case import with_changes
 from simulate.errors import InputError, ResultError
 from simulate.figures import FIGURES, draw_result
-from simulate.figures.exact_profile import exact_current, exact_profile, simple_opening, wagner_number
+from simulate.figures.captions import current_words, wrap
+from simulate.figures.depth_map import density_map, depth_map
+from simulate.figures.exact_profile import (
+    exact_current,
+    exact_profile,
+    simple_opening,
+    wagner_number,
+)
 from simulate.figures.gallery import drawable
 from simulate.figures.history import current_history
-from simulate.figures.depth_map import density_map, depth_map
-from simulate.figures.snapshots import choose_samples, density_moments
 from simulate.figures.plan_view import bulk_limits, outline, round_down
 from simulate.figures.profile import Line, depth_profile, open_pieces, widest_line
+from simulate.figures.snapshots import choose_samples, density_moments
 from simulate.figures.style import save_figure, style
-from simulate.figures.captions import current_words, wrap
 from simulate.stencil.shapes import openings
 from simulate.swab.geometry import contact_outline
 

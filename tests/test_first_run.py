@@ -9,8 +9,8 @@ import types
 import pytest
 from numba.core.registry import CPUDispatcher
 
+from simulate.kernels import coarse_operators, compiling, krylov, smoothing
 from simulate.run import precompile as first_run
-from simulate.kernels import compiling, iteration, levels, smoothing
 
 
 @pytest.fixture(scope="module", autouse=True)
@@ -84,7 +84,7 @@ def test_the_small_box_calls_every_loop_of_the_solver_that_a_uniform_plan_needs(
     other = {"coarsen_by_table", "prolong_by_table", "restrict_by_table", "restrict_planes"}
     other |= {"smooth_colour", "solve_lines_alone", "solve_only_lines", "inner_coarse", "rounding"}
     other |= {"dots"}
-    for module in (iteration, levels, smoothing):
+    for module in (krylov, coarse_operators, smoothing):
         for name, loop in vars(module).items():
             from_python = isinstance(loop, CPUDispatcher) and not isinstance(loop, compiling._Inner)
             if from_python and loop.__module__ == module.__name__ and name not in other:

@@ -9,12 +9,12 @@ from pathlib import Path
 import pytest
 from usual_benches import low_voltage, usual
 
+from simulate.case.settings import Rewet
+from simulate.estimate.forecast import PRACTICE, depth_yield, first_dip, forecast_of, quadrature
+from simulate.estimate.operating_point import operating_point
 from simulate.materials.battery import capacity
 from simulate.materials.catalogue import Datum
-from simulate.estimate.forecast import PRACTICE, depth_yield, first_dip, forecast_of, quadrature
 from simulate.materials.lookup import find_metal, find_source
-from simulate.estimate.operating_point import operating_point
-from simulate.case.settings import Rewet
 
 CASES = Path(__file__).parent.parent / "cases"
 

@@ -10,6 +10,7 @@ import pytest
 
 import simulate as sf
 from simulate.cli import main
+from simulate.result.grid_convergence import guarded_uncertainty
 from simulate.result.grid_error import (
     QUANTITIES,
     coarser,
@@ -17,7 +18,6 @@ from simulate.result.grid_error import (
     mean_current,
     with_grid_error,
 )
-from simulate.result.grid_convergence import guarded_uncertainty
 
 CASE = """\
 title = "{name}"

@@ -8,11 +8,13 @@ import math
 import numpy as np
 import pytest
 
-from simulate.materials import battery as circuit
-
-from simulate.swab import state as wetting
-from simulate.materials.electrolyte import Electrolyte
 from simulate.kernels import wet_swab as kernel
+from simulate.materials import battery as circuit
+from simulate.materials.electrolyte import Electrolyte
+from simulate.materials.lookup import find_battery
+from simulate.materials.metals import find_metal
+from simulate.run.local_solve import Spot, StopField
+from simulate.run.response_table import FRESH, SPLITS, Responses, factor_of
 from simulate.run.time_march import (
     Condition,
     Rig,
@@ -27,13 +29,10 @@ from simulate.run.time_march import (
     time_lifted,
     time_rested,
 )
-from simulate.materials.lookup import find_battery
-from simulate.materials.metals import find_metal
-from simulate.run.response_table import FRESH, SPLITS, Responses, factor_of
-from simulate.run.local_solve import Spot, StopField
-from simulate.swab.stroke import Dabs, Hatch, Hold, Stops, make_stops
-from simulate.swab.geometry import Bud, Pad
 from simulate.run.window import Place
+from simulate.swab import state as wetting
+from simulate.swab.geometry import Bud, Pad
+from simulate.swab.stroke import Dabs, Hatch, Hold, Stops, make_stops
 
 BRINE = Electrolyte(vinegar=60e-6, salt=6e-3)
 BUD = Bud(5e-3, 14e-3, 0.5e-3)

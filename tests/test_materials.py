@@ -8,8 +8,9 @@ from dataclasses import replace
 
 import pytest
 
-from simulate.materials.battery import SPENT, capacity, load_current, supply_at
 from simulate.errors import InputError
+from simulate.field.polarisation import overpotential
+from simulate.materials.battery import SPENT, capacity, load_current, supply_at
 from simulate.materials.lookup import (
     cathode_law,
     find_battery,
@@ -23,7 +24,6 @@ from simulate.materials.lookup import (
     load_wicks,
     voltage_floor,
 )
-from simulate.field.polarisation import overpotential
 
 
 @pytest.mark.parametrize(

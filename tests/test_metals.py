@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from simulate.errors import InputError
+from simulate.field.polarisation import overpotential
 from simulate.materials.metals import (
     LN10,
     anode_law,
@@ -20,7 +21,6 @@ from simulate.materials.metals import (
     load_metals,
     read_metal,
 )
-from simulate.field.polarisation import overpotential
 
 ASKED_FOR = {
     "carbon_steel",

@@ -14,7 +14,7 @@ from PIL import Image
 from sample_result import sample_result
 
 from simulate.errors import InputError, ResultError
-from simulate.figures import moving
+from simulate.figures import animation as moving
 from simulate.figures.animation import HOLD, LAST, animate_result
 
 

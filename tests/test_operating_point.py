@@ -10,18 +10,18 @@ import numpy as np
 import pytest
 from usual_benches import SALT_AND_VINEGAR, low_voltage, usual
 
-from simulate.estimate.inputs import bench_of
 from simulate.case.case import read_case, with_changes
-from simulate.materials.battery import Supply
+from simulate.case.settings import Power
 from simulate.errors import InputError
-from simulate.run.etch import etch_case
 from simulate.estimate.forecast import PRACTICE, forecast_of
+from simulate.estimate.inputs import bench_of
+from simulate.estimate.operating_point import COMMON_READINGS, operating_point, root_sum_square
+from simulate.estimate.salt_dose import holder
+from simulate.field.polarisation import overpotential
+from simulate.field.supply import Supply
 from simulate.materials.lookup import cathode_law, find_metal
 from simulate.materials.metals import anode_law
-from simulate.estimate.operating_point import COMMON_READINGS, operating_point, root_sum_square
-from simulate.field.polarisation import overpotential
-from simulate.estimate.salt_dose import holder
-from simulate.case.settings import Power
+from simulate.run.etch import etch_case
 from simulate.swab.geometry import cathode_area, contact_area
 
 CASES = Path(__file__).parent.parent / "cases"

@@ -26,8 +26,8 @@ from simulate.page.build import (
     unpack_maps,
     write_page,
 )
-from simulate.safety.precautions import after_run
 from simulate.result.result import write_result
+from simulate.safety.precautions import after_run
 
 FINDINGS = {
     "measures": {

@@ -11,8 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import simulate as sf
-from simulate.kernels import wall
 from simulate.field.polarisation import current_density, law_row, overpotential
+from simulate.kernels import electrode_kinetics
 
 LAWS = [
     sf.Linear(2e-4),
@@ -56,7 +56,11 @@ def capped_twin(eta, law):
 @every_law
 @pytest.mark.parametrize("python", plain)
 def test_the_wall_kernel_follows_the_written_law(law, python):
-    kernel = as_python(wall.kinetic_current) if python else wall.kinetic_current
+    kernel = (
+        as_python(electrode_kinetics.kinetic_current)
+        if python
+        else electrode_kinetics.kinetic_current
+    )
     for eta in np.linspace(-0.4, 0.4, 41):
         current, _ = kernel(eta, law_row(law))
         assert current == pytest.approx(capped_twin(eta, law), rel=1e-12, abs=1e-13)
@@ -65,7 +69,11 @@ def test_the_wall_kernel_follows_the_written_law(law, python):
 @every_law
 @pytest.mark.parametrize("python", plain)
 def test_the_kinetic_slope_is_the_derivative_of_the_current(law, python):
-    kernel = as_python(wall.kinetic_current) if python else wall.kinetic_current
+    kernel = (
+        as_python(electrode_kinetics.kinetic_current)
+        if python
+        else electrode_kinetics.kinetic_current
+    )
     step = 1e-6
     for eta in (-0.3, -0.05, -0.002, 0.003, 0.04, 0.21, 0.35):
         above, below = (kernel(eta + s, law_row(law))[0] for s in (step, -step))
@@ -81,9 +89,10 @@ def test_the_wall_slope_is_the_derivative_of_the_current_by_the_drive(law, serie
     for drive in (-0.7, -0.02, 0.015, 0.2, 0.6):
         step = 1e-6
         current = [
-            wall.wall_current(u, series, law_row(law), 0.0)[0] for u in (drive - step, drive + step)
+            electrode_kinetics.wall_current(u, series, law_row(law), 0.0)[0]
+            for u in (drive - step, drive + step)
         ]
-        slope = wall.wall_current(drive, series, law_row(law), 0.0)[1]
+        slope = electrode_kinetics.wall_current(drive, series, law_row(law), 0.0)[1]
         assert slope == pytest.approx((current[1] - current[0]) / (2 * step), rel=1e-6, abs=1e-5)
 
 
@@ -93,16 +102,16 @@ def test_a_wall_near_its_limit_finds_its_current_from_any_guess(guess):
     A face of a pad on filming brass, drive and resistance as met in a run."""
     row = law_row(sf.Tafel(1.0, 0.06 / math.log(10.0), limit=2000.0))
     drive, series = 0.24496353812030247, 8.014483524359977e-05
-    current, _, eta = wall.wall_current(drive, series, row, guess)
+    current, _, eta = electrode_kinetics.wall_current(drive, series, row, guess)
     assert eta + series * current == pytest.approx(drive, rel=1e-14)
-    assert current == pytest.approx(wall.kinetic_current(eta, row)[0], rel=1e-9)
+    assert current == pytest.approx(electrode_kinetics.kinetic_current(eta, row)[0], rel=1e-9)
     assert current == pytest.approx(857.691028954856, rel=1e-9)
 
 
 @every_law
 @given(drive=st.floats(-3.0, 3.0), series=st.floats(1e-7, 1e-1), guess=st.floats(-2.0, 2.0))
 def test_the_wall_closes_its_circuit_from_any_first_guess(law, drive, series, guess):
-    current, slope, eta = wall.wall_current(drive, series, law_row(law), guess)
+    current, slope, eta = electrode_kinetics.wall_current(drive, series, law_row(law), guess)
     through = (series + law.film_resistance) * current
     # near eta = 0 the current is a difference of exponentials, rounded to 2e-16 of the exchange
     assert abs(drive - eta - through) <= 1e-14 * max(abs(drive), abs(through)) + 1e-15
@@ -244,7 +253,9 @@ def test_past_twice_its_exchange_current_tafel_has_no_cathodic_overpotential():
 @pytest.mark.parametrize("series", [0.0, 1e-9, 1e-2])
 @pytest.mark.parametrize("python", plain)
 def test_fifty_volts_on_the_steepest_curve_stay_finite(slope, drive, limit, series, python):
-    kernel = as_python(wall.wall_current) if python else wall.wall_current
+    kernel = (
+        as_python(electrode_kinetics.wall_current) if python else electrode_kinetics.wall_current
+    )
     for law in (
         sf.Tafel(1e-9, slope, limit=limit),
         sf.ButlerVolmer(1e-9, slope, 2 * slope, limit=limit),
@@ -263,7 +274,7 @@ def test_fifty_volts_on_the_steepest_curve_stay_finite(slope, drive, limit, seri
 def test_an_ideal_electrode_is_its_series_resistance():
     for law in (None, sf.Linear(0.0)):
         assert current_density(law, np.array([-2.0, 3.0]), 0.25) == pytest.approx([-8.0, 12.0])
-        current, slope, eta = wall.wall_current(3.0, 0.25, law_row(law), 0.7)
+        current, slope, eta = electrode_kinetics.wall_current(3.0, 0.25, law_row(law), 0.7)
         assert (current, slope, eta) == (12.0, 4.0, 0.0)
 
 
@@ -284,13 +295,15 @@ def test_a_current_has_the_shape_of_its_drive(law):
 def test_a_drive_that_is_no_number_stays_none():
     """NaN must come out as NaN: it may not be taken for a converged current."""
     for law in LAWS:
-        current, slope, _ = wall.wall_current(math.nan, 1e-3, law_row(law), 0.0)
+        current, slope, _ = electrode_kinetics.wall_current(math.nan, 1e-3, law_row(law), 0.0)
         assert math.isnan(current) or math.isnan(slope)
 
 
 @pytest.mark.parametrize("python", plain)
 def test_each_face_obeys_the_law_of_its_own_electrode(python):
-    kernel = as_python(wall.wall_currents) if python else wall.wall_currents
+    kernel = (
+        as_python(electrode_kinetics.wall_currents) if python else electrode_kinetics.wall_currents
+    )
     laws = np.array([law_row(law) for law in LAWS])
     electrode = np.array([8, 0, 3, 3, 6, 1])
     drive = np.array([0.3, -0.2, 0.1, 0.4, -0.3, 0.2])
@@ -298,7 +311,7 @@ def test_each_face_obeys_the_law_of_its_own_electrode(python):
     eta, current, slope = np.zeros(6), np.empty(6), np.empty(6)
     kernel(drive, series, electrode, laws, eta, current, slope)
     for f in range(6):
-        alone = wall.wall_current(drive[f], series[f], laws[electrode[f]], 0.0)
+        alone = electrode_kinetics.wall_current(drive[f], series[f], laws[electrode[f]], 0.0)
         assert (current[f], slope[f], eta[f]) == pytest.approx(alone, rel=1e-12)
 
 

@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 from sample_result import sample_result
 
-from simulate.estimate.inputs import bench_of
 from simulate.case.case import read_case, with_changes
 from simulate.estimate.forecast import forecast_of
-from simulate.safety.precautions import after_run, foreseen
+from simulate.estimate.inputs import bench_of
 from simulate.safety.assessment import DEFERENCE
+from simulate.safety.precautions import after_run, foreseen
 
 CASES = Path(__file__).parent.parent / "cases"
 

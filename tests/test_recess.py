@@ -9,13 +9,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from simulate.errors import InputError
 from simulate.exact.closed_forms import disk_profile
 from simulate.exact.conformal_maps import (
     strip_in_box_cumulative,
     strip_in_box_profile,
     strip_in_box_resistance,
 )
-from simulate.errors import InputError
 from simulate.exact.recess import (
     OpeningCurrent,
     disk_opening,

@@ -7,10 +7,10 @@ from pathlib import Path
 import pytest
 from usual_benches import SALT_AND_VINEGAR, low_voltage, usual
 
-from simulate.materials.electrolyte import Electrolyte
-from simulate.materials.lookup import find_metal
 from simulate.estimate.operating_point import operating_point
 from simulate.estimate.salt_dose import charge_per_dip, holder, saturating, try_doses
+from simulate.materials.electrolyte import Electrolyte
+from simulate.materials.lookup import find_metal
 
 CASES = Path(__file__).parent.parent / "cases"
 

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from disc_under_bud import FILMED, KNEE, UNFILMED, course, field, moved, spot
 
-from simulate.materials.battery import Supply
-from simulate.run.setup import Course
+from simulate.field.supply import Supply
+from simulate.run.local_solve import Spot, StopField, solve_spots
 from simulate.run.response_table import (
     FRESH,
     LEVELS,
@@ -23,7 +23,7 @@ from simulate.run.response_table import (
     answer,
     factor_of,
 )
-from simulate.run.local_solve import Spot, StopField, solve_spots
+from simulate.run.setup import Course
 
 
 def responses(made: Course) -> Responses:

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import pytest
 
-from simulate.safety.ventilation import gas_volume, near_fraction, room_fraction
-from simulate.materials.catalogue import Datum
+from simulate.case.settings import Room
 from simulate.errors import InputError
+from simulate.materials.catalogue import Datum
 from simulate.materials.lookup import find_battery, load_metals
 from simulate.materials.metals import find_metal
 from simulate.safety.assessment import DEFERENCE, GENERAL, Job, assess, assumed_room, cautions
-from simulate.case.settings import Room
 from simulate.safety.limits import worst
+from simulate.safety.ventilation import gas_volume, near_fraction, room_fraction
 
 HALF = Datum(0.5, 0.4, 0.7, "A", "read on a meter", "fair")
 TEN_MINUTES = Job(current=HALF, duration=600.0, dips=20)

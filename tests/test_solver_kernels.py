@@ -13,9 +13,9 @@ import pytest
 import twins
 from geometries import awkward_box, loaded, packed, solve_fully, ties_of, without_pockets
 
-from simulate.kernels import faces, iteration, layout, levels, smoothing
+from simulate.kernels import coarse_operators, faces, krylov, layout, smoothing
 
-MODULES = (faces, iteration, layout, levels, smoothing)
+MODULES = (faces, krylov, layout, coarse_operators, smoothing)
 SINGLE = 1.2e-7  # two roundings to single precision
 
 SHAPES = [
@@ -265,9 +265,9 @@ def test_sums_and_steps_over_spans_are_numpys(shape):
     sums = np.zeros((2, finest.shape[1]))
     smoothing.dots(*every, finest.planes, z, r, q, sums)
     assert sums.sum(axis=1) == pytest.approx([(a * b).sum(), (a * (a - b)).sum()], abs=1e-5)
-    iteration.norms(*every, finest.planes, r, sums[0])
+    krylov.norms(*every, finest.planes, r, sums[0])
     assert sums[0] == pytest.approx((b * b).sum(axis=(0, 2)), rel=1e-6)
-    iteration.advance(*every, finest.planes, 0.5, q, r, sums[1])
+    krylov.advance(*every, finest.planes, 0.5, q, r, sums[1])
     left = b - 0.5 * (a - b)
     assert natural(r, finest) == pytest.approx(left, abs=1e-6)
     assert sums[1] == pytest.approx((left * left).sum(axis=(0, 2)), rel=1e-6)
@@ -276,10 +276,10 @@ def test_sums_and_steps_over_spans_are_numpys(shape):
 def test_sums_at_cells_count_repeats():
     cells, values = np.array([2, 0, 2]), np.array([1.0, 10.0, 100.0])
     out = np.array([0.5, 0.0, 0.25])
-    iteration.add_at(cells, values, out)
+    krylov.add_at(cells, values, out)
     assert (out == [10.5, 0.0, 101.25]).all()
     p = np.array([2.0, 7.0, 3.0])
-    assert iteration.gather_dot(cells, values, p) == pytest.approx(3.0 + 20.0 + 300.0)
+    assert krylov.gather_dot(cells, values, p) == pytest.approx(3.0 + 20.0 + 300.0)
 
 
 def test_ties_and_a_circuit_that_all_but_lifts_them_cancel_in_double_precision():
@@ -287,11 +287,11 @@ def test_ties_and_a_circuit_that_all_but_lifts_them_cancel_in_double_precision()
     p = np.array([3.0, 7.0, 2.0], np.float32)
     q = np.array([1.0, 5.0, 1.0], np.float32)
     none = np.zeros(0)
-    assert iteration.apply_ties(cells, ties, none, 0.0, p, q) == pytest.approx(4.0 + 90.0)
+    assert krylov.apply_ties(cells, ties, none, 0.0, p, q) == pytest.approx(4.0 + 90.0)
     assert q == pytest.approx([31.0, 5.0, 3.0])
     same, q[:] = np.full(3, 0.7, np.float32), 0.0
     strength = (1.0 - 1e-9) / ties.sum()
-    added = iteration.apply_ties(cells, ties, ties, strength, same, q)
+    added = krylov.apply_ties(cells, ties, ties, strength, same, q)
     assert added == pytest.approx(1e-9 * 11.0 * 0.49, rel=1e-5)
     assert q == pytest.approx(np.array([7e-9, 0.0, 7e-10]), rel=1e-5)
 

@@ -9,10 +9,17 @@ import numpy as np
 import pytest
 from disc_under_bud import FILMED, course, field, moved, spot
 
-from simulate.run import local_solve as spots
-from simulate.materials.battery import Supply
 from simulate.field.multigrid import Hierarchy
-from simulate.run.local_solve import Setting, Spot, StopField, solve_alone, solve_places, solve_spots
+from simulate.field.supply import Supply
+from simulate.run import local_solve as spots
+from simulate.run.local_solve import (
+    Setting,
+    Spot,
+    StopField,
+    solve_alone,
+    solve_places,
+    solve_spots,
+)
 from simulate.run.metal_surface import Surface
 from simulate.run.window import Conductivities
 

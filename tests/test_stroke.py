@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from simulate.errors import InputError
+from simulate.swab.geometry import Bud, Pad, contact_area, contact_outline
 from simulate.swab.stroke import (
     Dabs,
     Hatch,
@@ -18,7 +19,6 @@ from simulate.swab.stroke import (
     make_stops,
     path_length,
 )
-from simulate.swab.geometry import Bud, Pad, contact_area, contact_outline
 
 HATCH = Hatch(12e-3, 9e-3, 20e-3, 6e-3, 1.1e-3, 15e-3, passes=3, turn_time=0.3, angle=0.4)
 ONE_WAY = Hatch(12e-3, 9e-3, 20e-3, 6e-3, 1.1e-3, 15e-3, passes=2, turn_time=0.3, alternate=False)

@@ -7,10 +7,11 @@ import math
 import numpy as np
 import pytest
 
-from simulate.materials.battery import Supply
 from simulate.field.multigrid import Hierarchy
 from simulate.field.newton import solve_network
 from simulate.field.polarisation import law_row
+from simulate.field.supply import Supply
+from simulate.run.window import Conductivities, Window, build_window
 from simulate.stencil.shapes import Circle, Rectangle, Stencil
 from simulate.swab.geometry import Bud, Pad, contact_area
 from simulate.swab.resistance import (
@@ -19,7 +20,6 @@ from simulate.swab.resistance import (
     opening_width,
     resistance_factor,
 )
-from simulate.run.window import Conductivities, Window, build_window
 
 FREE, WICK = 12.0, 9.0  # [S/m]
 

@@ -21,13 +21,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from simulate.sweep import run as sweeping
 from simulate.case.case import parse_case
 from simulate.errors import InputError
 from simulate.run.etch import etch_case
+from simulate.sweep import run as sweeping
+from simulate.sweep.axes import grid_points, parse_vary, sample_points
 from simulate.sweep.run import run_sweep
 from simulate.sweep.table import NUMBERS, write_sweep
-from simulate.sweep.axes import grid_points, parse_vary, sample_points
 
 TINY = """
 title = "A tiny disc (invented)"

@@ -5,14 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from simulate.materials.battery import Supply
+from simulate.field.supply import Supply
 from simulate.kernels import wet_swab as kernel
-from simulate.run.time_march import Condition, Track
-from simulate.run.response_table import LEVELS, Responses
-from simulate.run.local_solve import Spot, StopField
-from simulate.swab.stroke import Hatch, Hold, make_stops
 from simulate.run.accumulate import Tally, charge_map, peak_map, stop_density, thinned
+from simulate.run.local_solve import Spot, StopField
+from simulate.run.response_table import LEVELS, Responses
+from simulate.run.time_march import Condition, Track
 from simulate.run.window import Place
+from simulate.swab.stroke import Hatch, Hold, make_stops
 
 SHAPE = (3, 4)
 RANDOM = np.random.default_rng(29)

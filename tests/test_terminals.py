@@ -3,11 +3,11 @@
 import numpy as np
 import pytest
 
-from simulate.field.network import build_network
+from simulate.field.electrode_boundary import SATURATION, Terminals
 from simulate.field.grid import Grid
+from simulate.field.network import build_network
 from simulate.field.newton import solve_network
 from simulate.field.polarisation import ButlerVolmer, Linear, Tafel, law_row
-from simulate.field.electrode_boundary import SATURATION, Terminals
 
 LIMIT = 2e4
 KAPPA = 3.0

@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 
 import simulate as sf
-from simulate.swab.heat import brine_activity
 from simulate.materials.metals import FARADAY
+from simulate.swab.heat import brine_activity
 
 TEXT = """
 title = "Ten bars, half a square centimetre, all invented"

@@ -9,7 +9,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from simulate.errors import InputError
-from simulate.result.grid_convergence import THREE_GRIDS, TWO_GRIDS, grid_convergence, observed_order
+from simulate.result.grid_convergence import (
+    THREE_GRIDS,
+    TWO_GRIDS,
+    grid_convergence,
+    observed_order,
+)
 
 
 @given(

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from simulate.materials.catalogue import Datum
 from simulate.errors import InputError
+from simulate.materials.catalogue import Datum
 from simulate.safety.limits import Verdict, limit, limits, worst
 
 FOUR = Datum(4e-7, 4e-7, 5e-7, "", "a table", "firm")

@@ -5,11 +5,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from simulate.swab.heat import HeatBody
-from simulate.materials.electrolyte import Electrolyte
 from simulate.errors import InputError
+from simulate.materials.electrolyte import Electrolyte
 from simulate.materials.metals import FARADAY, find_metal
 from simulate.swab.geometry import Bud, Pad, wet_volume
+from simulate.swab.heat import HeatBody
 from simulate.swab.state import (
     WetBody,
     advance,

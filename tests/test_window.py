@@ -11,7 +11,6 @@ import pytest
 import simulate as sf
 from simulate.field.newton import solve_network
 from simulate.field.polarisation import law_row
-from simulate.swab.geometry import Bud, Pad, body_volume, contact_area, extent
 from simulate.run.window import (
     GROWTH,
     MASK_LAYERS,
@@ -22,6 +21,7 @@ from simulate.run.window import (
     cathode_area,
     heights,
 )
+from simulate.swab.geometry import Bud, Pad, body_volume, contact_area, extent
 
 CELL = 2e-4  # m, what a case has when it does not say
 MASK = 1.5e-4

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from simulate.materials.battery import Supply
+from simulate.case.settings import Power
+from simulate.estimate.salt_dose import power_of, usual_bench
+from simulate.field.supply import Supply
 from simulate.materials.electrolyte import Electrolyte
 from simulate.materials.lookup import find_metal
-from simulate.estimate.salt_dose import power_of, usual_bench
-from simulate.case.settings import Power
 
 SALT_AND_VINEGAR = Electrolyte(vinegar=60e-6, salt=6e-3)
 

@@ -15,8 +15,8 @@ from typing import Any
 
 import simulate as sf
 from simulate.figures.gallery import BESIDE, FIGURES, write_figures
-from simulate.sweep.run import run_sweep
 from simulate.sweep.axes import parse_vary
+from simulate.sweep.run import run_sweep
 
 HERE = Path(__file__).parent
 CASES = HERE.parent

@@ -16,10 +16,10 @@ from typing import Any
 import numpy as np
 
 import simulate as sf
-from simulate.estimate.inputs import bench_of
 from simulate.case.case import with_changes
 from simulate.errors import Fault, InputError
 from simulate.estimate.forecast import forecast_of
+from simulate.estimate.inputs import bench_of
 from simulate.materials.metals import FARADAY
 
 HERE = Path(__file__).parent

@@ -20,9 +20,9 @@ from pathlib import Path
 import numpy as np
 
 import simulate as sf
+from simulate.exact.recess import strip_opening
 from simulate.figures.design_chart import edge_chart
 from simulate.figures.style import save_figure
-from simulate.exact.recess import strip_opening
 
 WIDTHS = (0.05, 0.1, 0.15, 0.2, 0.3, 0.5, 0.75, 1.0)
 """Mask thickness over the opening's whole width, L / 2a."""

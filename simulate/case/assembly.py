@@ -10,6 +10,7 @@ from typing import Any
 from simulate.case.document import Findings, Path
 from simulate.case.fitting import check_cell, check_openings, check_stroke, check_swab
 from simulate.case.reading import Checked, read_tables
+from simulate.case.settings import Aim, GridSettings, Plate, Power, Rewet, Room
 from simulate.case.tables import (
     BudTable,
     DrawingTable,
@@ -20,7 +21,7 @@ from simulate.case.tables import (
     StencilTable,
     SupplyTable,
 )
-from simulate.materials.battery import Supply
+from simulate.field.supply import Supply
 from simulate.materials.electrolyte import Electrolyte
 from simulate.materials.lookup import (
     Mask,
@@ -31,13 +32,12 @@ from simulate.materials.lookup import (
     find_wick,
 )
 from simulate.materials.metals import Metal, find_metal, read_metal
-from simulate.case.settings import Aim, GridSettings, Plate, Power, Rewet, Room
 from simulate.stencil.shapes import Circle, Drawing, Polygon, Rectangle, Ring, Shape, Stencil, Text
 from simulate.stencil_files.read import KINDS, place_openings
 from simulate.stencil_files.store import Reading, Shelf
+from simulate.swab.geometry import Bud, Pad, Swab
 from simulate.swab.stroke import Dabs, Hatch, Hold, Stroke
 from simulate.swab.stroke import Path as Line
-from simulate.swab.geometry import Bud, Pad, Swab
 
 
 def case_parts(values: Mapping[str, Any], shelf: Shelf, found: Findings) -> dict[str, Any]:

@@ -16,15 +16,15 @@ from typing import Any
 import numpy as np
 
 from simulate.case.document import Findings, edited, path_name, read_toml
-from simulate.materials.electrolyte import Electrolyte
+from simulate.case.settings import Aim, GridSettings, Plate, Power, Rewet, Room
 from simulate.errors import Fault, InputError
+from simulate.materials.electrolyte import Electrolyte
 from simulate.materials.lookup import Mask, Wick
 from simulate.materials.metals import Metal
-from simulate.case.settings import Aim, GridSettings, Plate, Power, Rewet, Room
 from simulate.stencil.shapes import Stencil
 from simulate.stencil_files.store import DrawingFile, Shelf
-from simulate.swab.stroke import Stops, Stroke, make_stops
 from simulate.swab.geometry import Swab, contact_size
+from simulate.swab.stroke import Stops, Stroke, make_stops
 
 
 @dataclass(frozen=True)

@@ -12,9 +12,9 @@ import numpy as np
 
 from simulate.case.document import Findings, Path
 from simulate.stencil.shapes import Drawing, Shape, shape_area
+from simulate.swab.geometry import Swab, contact_outline, contact_size
 from simulate.swab.stroke import Hatch, Stroke, make_stops, path_length
 from simulate.swab.stroke import Path as Line
-from simulate.swab.geometry import Swab, contact_outline, contact_size
 from simulate.units import format_quantity
 
 SLACK = 1e-9  # what rounding may add to a length [m]

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from simulate.materials.battery import Battery, Supply, supply_after
+from simulate.field.supply import Supply
+from simulate.materials.battery import Battery, supply_after
 
 
 @dataclass(frozen=True)

@@ -3,11 +3,11 @@
 Reading order within the folder::
 
     options     the grammar: one parser a command, hints for misspelt words
-    words       reports, faults, JSON, progress
-    facts       one number or sentence, for people and for machines; tables
+    terminal    reports, faults, JSON, progress
+    report_rows  one number or sentence, for people and for machines; tables
     safety_box  what is past a limit, on top; verdicts and cautions
     run_folder  what a run leaves on the disk, and the manifest
-    artist      a process that draws a run's figures
+    figure_process  a process that draws a run's figures
     start       a case to begin from
     metals      which metals etch
     recipe      how much salt
@@ -48,7 +48,7 @@ from simulate.cli import (
     section,
     start,
     sweep,
-    words,
+    terminal,
 )
 from simulate.errors import (
     CapacityError,
@@ -74,7 +74,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         finally:
             sys.stdout.flush()
     except KeyboardInterrupt:
-        words.complain((), "Stopped before anything was written.")
+        terminal.complain((), "Stopped before anything was written.")
         return options.EXIT_INTERRUPTED
     except BrokenPipeError:
         # Whoever read our words has left; Python would complain once more when it closes stdout.
@@ -116,8 +116,8 @@ def _refuse(error: SwabfieldError, command: str, *, as_json: bool) -> int:
             status = options.EXIT_BAD_INPUT
         elif isinstance(error, ConvergenceError):
             status = options.EXIT_NOT_CONVERGED
-    words.complain((str(fault) for fault in faults), ending)
+    terminal.complain((str(fault) for fault in faults), ending)
     if as_json:
         listing = [vars(fault) for fault in faults]
-        words.tell_json(command, {"exit": status, "faults": listing})
+        terminal.tell_json(command, {"exit": status, "faults": listing})
     return status

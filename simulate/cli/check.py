@@ -8,14 +8,14 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from simulate.cli import options, safety_box, words
+from simulate.cli import options, safety_box, terminal
 from simulate.cli.report_rows import Fact, Section, of_band, span
 from simulate.errors import Fault, InputError
 
 if TYPE_CHECKING:
-    from simulate.estimate.inputs import Bench
     from simulate.case.case import Case
     from simulate.estimate.forecast import Forecast
+    from simulate.estimate.inputs import Bench
     from simulate.estimate.operating_point import Cause, OperatingPoint
     from simulate.stencil.weak_spots import Finding
 
@@ -55,9 +55,9 @@ def register(commands: argparse._SubParsersAction[options.Parser]) -> None:
 @options.quick
 def check(arguments: argparse.Namespace) -> int:
     """Read and tell."""
-    from simulate.estimate.inputs import bench_of
     from simulate.case.case import read_case
     from simulate.estimate.forecast import forecast_of
+    from simulate.estimate.inputs import bench_of
     from simulate.safety.precautions import foreseen
 
     picture = _picture_path(arguments)
@@ -77,13 +77,13 @@ def check(arguments: argparse.Namespace) -> int:
         content |= {"wetting": _plain_wetting(forecast)}
         head = {"exit": options.EXIT_DONE, "title": case.title, "etches": case.metal.etches}
         head |= {"picture": str(picture)} if picture is not None else {}
-        words.tell_json("check", head | {"level": box.level} | content)
+        terminal.tell_json("check", head | {"level": box.level} | content)
     elif not arguments.quiet:
         lines = [(section.heading, section.lines()) for section in sections]
         if picture is not None:
             lines.append(("Drawn", [("", str(picture))]))
         parts = [*safety_box.on_top(box), lines[0], *safety_box.in_place(box), *lines[1:]]
-        words.tell(words.report(case.title, [*parts, *safety_box.cautions(box)]))
+        terminal.tell(terminal.report(case.title, [*parts, *safety_box.cautions(box)]))
     if arguments.json or arguments.quiet:
         safety_box.warn(box)
     return options.EXIT_DONE
@@ -131,8 +131,8 @@ def _sections(
 
 
 def _bench(case: Case, bench: Bench, forecast: Forecast) -> list[Fact]:
-    from simulate.safety.ventilation import gas_volume
     from simulate.estimate.salt_dose import holder
+    from simulate.safety.ventilation import gas_volume
     from simulate.units import format_quantity
 
     point, dip = forecast.point, forecast.dip
@@ -185,8 +185,8 @@ def _two(number: float) -> str:
 
 def _common(case: Case) -> list[Fact]:
     """What people read, where something is known of it."""
-    from simulate.materials.lookup import find_source
     from simulate.estimate.operating_point import COMMON_READINGS
+    from simulate.materials.lookup import find_source
     from simulate.swab.geometry import Bud
 
     if not isinstance(case.swab, Bud) or case.metal.name != "carbon_steel":
@@ -385,8 +385,8 @@ def _cost(case: Case, bench: Bench, forecast: Forecast) -> list[Fact]:
     """What a run will take; the number of solves is known only when it is done."""
     from simulate.case.case import all_stops
     from simulate.field.network import memory_needed
-    from simulate.swab.stroke import distinct_places
     from simulate.run.window import Window
+    from simulate.swab.stroke import distinct_places
 
     stops = all_stops(case)
     cell = case.grid.cell / case.grid.finer

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from simulate.cli import options, words
+from simulate.cli import options, terminal
 
 if TYPE_CHECKING:
     from simulate.explain.comparison import Comparison, Row
@@ -36,8 +36,8 @@ def register(commands: argparse._SubParsersAction[options.Parser]) -> None:
 def compare(arguments: argparse.Namespace) -> int:
     """Etch what is not etched yet, compare, write, and tell."""
     from simulate.cli.run_folder import MANIFEST, RunFolder
-    from simulate.explain.comparison import LEAST, MOST, compare_results, told_apart
     from simulate.errors import Fault, InputError
+    from simulate.explain.comparison import LEAST, MOST, compare_results, told_apart
 
     count = len(arguments.cases)
     if not LEAST <= count <= MOST:
@@ -47,17 +47,17 @@ def compare(arguments: argparse.Namespace) -> int:
     results = _results(arguments.cases, quiet=arguments.quiet)
     found = compare_results(results, told_apart([_name(case) for case in arguments.cases]))
     folder.clear()
-    files = [folder.write("compare.json", {"schema": words.SCHEMA, **found.summary})]
-    with words.progress("drawing", not arguments.quiet):
+    files = [folder.write("compare.json", {"schema": terminal.SCHEMA, **found.summary})]
+    with terminal.progress("drawing", not arguments.quiet):
         files += found.draw(path / "figures")
-    listed = {"schema": words.SCHEMA, "kind": "swabfield run", "files": folder.names(files)}
+    listed = {"schema": terminal.SCHEMA, "kind": "swabfield run", "files": folder.names(files)}
     folder.write(MANIFEST, listed)
     if arguments.json:
         content = {"exit": options.EXIT_DONE, "folder": str(path)}
         content |= {"files": folder.names(files), "summary": found.summary}
-        words.tell_json("compare", content)
+        terminal.tell_json("compare", content)
     elif not arguments.quiet:
-        words.tell(_report(found, files))
+        terminal.tell(_report(found, files))
     return options.EXIT_DONE
 
 
@@ -91,7 +91,7 @@ def _results(places: Sequence[str], *, quiet: bool) -> list[Result]:
     if faults:
         raise InputError(faults)
     for place, case in cases.items():
-        with words.progress(f"etching {_name(place)}", not quiet) as step:
+        with terminal.progress(f"etching {_name(place)}", not quiet) as step:
             results[place] = etch_case(case, progress=step)
         if results[place].partial:
             raise KeyboardInterrupt
@@ -100,7 +100,7 @@ def _results(places: Sequence[str], *, quiet: bool) -> list[Result]:
 
 def _report(found: Comparison, files: list[Path]) -> str:
     """The table, what the marks mean, the files."""
-    column = min(18, max(12, (words.width() - 20) // len(found.names)))
+    column = min(18, max(12, (terminal.width() - 20) // len(found.names)))
     head = "".join(f"{name[: column - 2]:>{column}}" for name in found.names)
     table = [("", f"{'':<18}{head}")]
     table += [("", f"{row.label:<18}{_cells(row, column)}") for row in found.rows]
@@ -114,7 +114,7 @@ def _report(found: Comparison, files: list[Path]) -> str:
     same = [row.label for row in found.rows if not row.differs and row.verdicts[-1] != "none"]
     if same:
         notes.append("Equal: " + ", ".join(same) + ".")
-    return words.report(
+    return terminal.report(
         "Compared: " + ", ".join(found.names),
         [
             ("Side by side", table),

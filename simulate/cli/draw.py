@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from simulate.cli import options, words
+from simulate.cli import options, terminal
 
 if TYPE_CHECKING:
     from simulate.result.result import Result
@@ -56,10 +56,10 @@ def register(commands: argparse._SubParsersAction[options.Parser]) -> None:
 def draw(arguments: argparse.Namespace) -> int:
     """Draw and tell."""
     from simulate.cli.run_folder import MANIFEST, RunFolder, run_name, stored_result
-    from simulate.figures.gallery import write_figures
     from simulate.figures.animation import MOVING, animate_result
-    from simulate.figures.sweep_file_chart import STORED
+    from simulate.figures.gallery import write_figures
     from simulate.figures.style import FORMATS, check_known
+    from simulate.figures.sweep_file_chart import STORED
 
     formats = [name.strip() for name in arguments.format.split(",")]
     check_known("--format", formats, FORMATS)
@@ -72,18 +72,18 @@ def draw(arguments: argparse.Namespace) -> int:
     path = Path(arguments.out or f"{run_name(places[0])}-figures")
     folder = RunFolder(path, arguments.force)
     folder.clear()
-    with words.progress("drawing", not arguments.quiet):
+    with terminal.progress("drawing", not arguments.quiet):
         figures = _figures(arguments, results)
         files = write_figures(figures, path, formats, outlines=arguments.outlines)
         if moving and results:
             files += animate_result(results[0], path, moving)
-    listed = {"schema": words.SCHEMA, "kind": "swabfield run", "files": folder.names(files)}
+    listed = {"schema": terminal.SCHEMA, "kind": "swabfield run", "files": folder.names(files)}
     folder.write(MANIFEST, listed)
     if arguments.json:
         content = {"exit": options.EXIT_DONE, "folder": str(path), "files": folder.names(files)}
-        words.tell_json("draw", content)
+        terminal.tell_json("draw", content)
     elif not arguments.quiet:
-        words.tell(words.report("Figures", [("", [("", str(file)) for file in files])]))
+        terminal.tell(terminal.report("Figures", [("", [("", str(file)) for file in files])]))
     return options.EXIT_DONE
 
 

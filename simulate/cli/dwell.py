@@ -7,14 +7,14 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from simulate.cli import options, words
+from simulate.cli import options, terminal
 from simulate.errors import Fault, InputError
 
 if TYPE_CHECKING:
     from simulate.case.case import Case
+    from simulate.dwell.path_pieces import Pace
     from simulate.dwell.place_fields import Spread
     from simulate.dwell.plan import DwellPlan
-    from simulate.dwell.path_pieces import Pace
 
 _STORY = """\
 Say how long the stroke of a case takes to reach a depth and how much of the
@@ -57,15 +57,15 @@ def dwell(arguments: argparse.Namespace) -> int:
     pace = _pace(case, arguments)
     path = Path(arguments.out or f"{Path(arguments.case).stem}-dwell")
     folder = RunFolder(path, arguments.force)
-    with words.progress("solving", not arguments.quiet) as step:
+    with terminal.progress("solving", not arguments.quiet) as step:
         plan = plan_dwell(case, depth, tolerance=tolerance, pace=pace, progress=step)
     files = _keep(plan, folder)
     if arguments.json:
         content = {"exit": options.EXIT_DONE, "folder": str(path)}
         content |= {"files": folder.names(files), "summary": plan.summary}
-        words.tell_json("dwell", content)
+        terminal.tell_json("dwell", content)
     elif not arguments.quiet:
-        words.tell(_report(plan, files, None if arguments.all else _SHOWN))
+        terminal.tell(_report(plan, files, None if arguments.all else _SHOWN))
     return options.EXIT_DONE
 
 
@@ -97,8 +97,8 @@ def _keep(plan: DwellPlan, folder: Any) -> list[Path]:
             part.write_text(text, encoding="utf-8")
     plan.draw(files[2])
     files += _copy_drawings(plan.schedule_case, folder.path)
-    files.append(folder.write("summary.json", {"schema": words.SCHEMA, **plan.summary}))
-    listing = {"schema": words.SCHEMA, "kind": "swabfield run", "files": folder.names(files)}
+    files.append(folder.write("summary.json", {"schema": terminal.SCHEMA, **plan.summary}))
+    listing = {"schema": terminal.SCHEMA, "kind": "swabfield run", "files": folder.names(files)}
     folder.write(MANIFEST, listing)
     return files
 
@@ -136,7 +136,7 @@ def _report(plan: DwellPlan, files: list[Path], shown: int | None) -> str:
     left = len(plan.visits) - len(visits)
     if left:
         rows.append(("", f"... and {left} more, all in {files[0]}"))
-    return words.report(
+    return terminal.report(
         f"{plan.case.title}: {_um(plan.depth)} within {plan.tolerance:.0%}",
         [
             ("What it means", [("", sentence) for sentence in plan.words]),

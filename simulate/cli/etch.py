@@ -8,14 +8,14 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from simulate.cli import options, safety_box, words
+from simulate.cli import options, safety_box, terminal
 from simulate.cli.run_folder import MANIFEST, RunFolder, default_path, manifest
 
 if TYPE_CHECKING:
     from simulate.case.case import Case
     from simulate.cli.figure_process import Artist
-    from simulate.safety.precautions import Precautions
     from simulate.result.result import Result
+    from simulate.safety.precautions import Precautions
 
 FORMATS = ("png", "svg")
 """Of the figures in a run folder."""
@@ -55,23 +55,23 @@ def etch(arguments: argparse.Namespace) -> int:
         folder = RunFolder(path, arguments.force)
         from simulate.run.etch import etch_case
 
-        with words.progress("etching", not arguments.quiet) as step:
+        with terminal.progress("etching", not arguments.quiet) as step:
             result = etch_case(_asked(case, arguments.error), progress=step)
         if arguments.error:
             result = replace(result, case=case)
-        with words.progress("writing", not arguments.quiet):
+        with terminal.progress("writing", not arguments.quiet):
             state, files, box = _keep(result, folder, started, artist)
     status = options.EXIT_DONE if state == "done" else options.EXIT_INTERRUPTED
     if arguments.json:
         content = {"exit": status, "state": state, "folder": str(path)}
         content |= {"files": folder.names(files), "summary": result.summary}
-        words.tell_json("etch", content | {"safety": box.plain()})
+        terminal.tell_json("etch", content | {"safety": box.plain()})
     elif not arguments.quiet:
-        words.tell(_report(result, box, files, state))
+        terminal.tell(_report(result, box, files, state))
     if arguments.json or arguments.quiet:
         safety_box.warn(box)
     if state != "done":
-        words.complain((), f"Stopped by Ctrl-C; {path} holds the work so far and says so.")
+        terminal.complain((), f"Stopped by Ctrl-C; {path} holds the work so far and says so.")
     return status
 
 
@@ -84,8 +84,8 @@ def _keep(
     result: Result, folder: RunFolder, started: datetime, artist: Artist
 ) -> tuple[str, list[Path], Precautions]:
     """Write the run folder; the state it is in, its files, and what to beware of."""
-    from simulate.safety.precautions import after_run
     from simulate.result.result import write_result
+    from simulate.safety.precautions import after_run
 
     folder.clear()
     figures = folder.path / "figures"
@@ -94,7 +94,7 @@ def _keep(
     state = "interrupted" if result.partial else "done"
     files = [folder.path / "result.nc"]
     write_result(result, files[0])
-    summary = {"schema": words.SCHEMA, **result.summary, "safety": box.plain()}
+    summary = {"schema": terminal.SCHEMA, **result.summary, "safety": box.plain()}
     files.append(folder.write("summary.json", summary))
     try:
         files += _figures(result, figures, artist)
@@ -140,7 +140,7 @@ def _report(result: Result, box: Precautions, files: list[Path], state: str) -> 
     ]
     found = [("", str(file)) for file in files if file.suffix in (".nc", ".json", ".png")]
     partial = "" if state == "done" else " (stopped early)"
-    return words.report(
+    return terminal.report(
         result.case.title + partial,
         [
             *safety_box.on_top(box),

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from simulate.cli import options, words
+from simulate.cli import options, terminal
 
 if TYPE_CHECKING:
     from simulate.explain import Explanation
@@ -54,20 +54,20 @@ def explain(arguments: argparse.Namespace) -> int:
     result = stored_result(arguments.etched)
     path = Path(arguments.out or f"{_name(arguments.etched)}-explain")
     folder = RunFolder(path, arguments.force)
-    with words.progress("explaining", not arguments.quiet) as step:
+    with terminal.progress("explaining", not arguments.quiet) as step:
         found = explain_result(result, spots, changes=not arguments.no_changes, progress=step)
     folder.clear()
-    files = [folder.write("explain.json", {"schema": words.SCHEMA, **found.summary})]
-    with words.progress("drawing", not arguments.quiet):
+    files = [folder.write("explain.json", {"schema": terminal.SCHEMA, **found.summary})]
+    with terminal.progress("drawing", not arguments.quiet):
         files += found.draw(path / "figures")
-    listed = {"schema": words.SCHEMA, "kind": "swabfield run", "files": folder.names(files)}
+    listed = {"schema": terminal.SCHEMA, "kind": "swabfield run", "files": folder.names(files)}
     folder.write(MANIFEST, listed)
     if arguments.json:
         content = {"exit": options.EXIT_DONE, "folder": str(path)}
         content |= {"files": folder.names(files), "summary": found.summary}
-        words.tell_json("explain", content)
+        terminal.tell_json("explain", content)
     elif not arguments.quiet:
-        words.tell(_report(found, files))
+        terminal.tell(_report(found, files))
     return options.EXIT_DONE
 
 
@@ -109,7 +109,7 @@ def _report(found: Explanation, files: list[Path]) -> str:
     if changes:
         stated = ", ".join(f"{name.replace('_', ' ')} {v:.2g}" for name, v in error.items())
         changes.append(("", f"Tried on coarser cells; their error as log ratios: {stated}."))
-    return words.report(
+    return terminal.report(
         f"{found.result.case.title}: why it is uneven",
         [
             ("Observed", [(one.label, f"{one.observed:.3f}") for one in found.attributions]),

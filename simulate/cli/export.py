@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from simulate.cli import options, words
+from simulate.cli import options, terminal
 
 _STORY = """\
 Write a run for other programs:
@@ -40,7 +40,13 @@ def register(commands: argparse._SubParsersAction[options.Parser]) -> None:
 def export(arguments: argparse.Namespace) -> int:
     """Write and tell."""
     from simulate.cli.run_folder import RunFolder, free_file, run_name, stored_result
-    from simulate.export.surfaces import KINDS, export_field, export_frames, export_result, file_name
+    from simulate.export.surfaces import (
+        KINDS,
+        export_field,
+        export_frames,
+        export_result,
+        file_name,
+    )
     from simulate.figures.style import check_known
     from simulate.section.solve import solve_section
 
@@ -61,12 +67,12 @@ def export(arguments: argparse.Namespace) -> int:
         files = (export_result(result, path, kind, exaggeration=factor),)
     if arguments.json:
         content = {"exit": options.EXIT_DONE, "kind": kind, "exaggeration": factor}
-        words.tell_json("export", content | {"files": [str(file) for file in files]})
+        terminal.tell_json("export", content | {"files": [str(file) for file in files]})
     elif not arguments.quiet:
         size = sum(file.stat().st_size for file in files) / 1e3
         count = "" if len(files) == 1 else f" and {len(files) - 1} more"
         told = [("file", f"{files[-1]}{count}"), ("size", f"{size:.0f} kB")]
-        words.tell(words.report(f"Written as {kind}", [("", told)]))
+        terminal.tell(terminal.report(f"Written as {kind}", [("", told)]))
     return options.EXIT_DONE
 
 

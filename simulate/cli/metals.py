@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING, Any
 
-from simulate.cli import options, words
+from simulate.cli import options, terminal
 from simulate.cli.report_rows import Fact, of_band, plain_datum, span, table
 
 if TYPE_CHECKING:
@@ -62,16 +62,16 @@ def metals(arguments: argparse.Namespace) -> int:
     chosen = [find_metal(arguments.metal)] if arguments.metal else list(load_metals().values())
     if arguments.json:
         entries = [_plain(metal) for metal in chosen]
-        words.tell_json("metals", {"exit": options.EXIT_DONE, "job": _job(), "metals": entries})
+        terminal.tell_json("metals", {"exit": options.EXIT_DONE, "job": _job(), "metals": entries})
     elif not arguments.quiet:
-        words.tell(_details(chosen[0]) if arguments.metal else _overview(chosen))
+        terminal.tell(_details(chosen[0]) if arguments.metal else _overview(chosen))
     return options.EXIT_DONE
 
 
 def _job() -> dict[str, Any]:
     """The common job whose time is told."""
-    from simulate.materials.lookup import find_source
     from simulate.estimate.salt_dose import USUAL
+    from simulate.materials.lookup import find_source
 
     return {
         "depth": {"value": _DEPTH, "unit": "m"},
@@ -93,10 +93,10 @@ def _overview(chosen: list[Metal]) -> str:
     ]
     ordered = sorted(chosen, key=_rank)
     lines = table(heads, map(_row, ordered), left=(0, 1, 6))
-    return words.report(
+    return terminal.report(
         "Metals under a swab of salt and vinegar",
         [
-            ("Best values", [(words.ROW, line) for line in lines]),
+            ("Best values", [(terminal.ROW, line) for line in lines]),
             ("Columns", [*_COLUMNS, ("", _BANDS)]),
             ("In words", [(metal.name, metal.verdict) for metal in ordered]),
         ],
@@ -165,9 +165,9 @@ def _floor(metal: Metal) -> Datum:
 
 def _time(metal: Metal) -> Datum | None:
     """Time of the common job [s]."""
-    from simulate.materials.electrolyte import Electrolyte
     from simulate.estimate.operating_point import operating_point
     from simulate.estimate.salt_dose import power_of, time_to_depth, usual_bench
+    from simulate.materials.electrolyte import Electrolyte
 
     liquid = Electrolyte(vinegar=60e-6, salt=6e-3)
     bench = usual_bench(metal, liquid, power_of(_SUPPLY), open_area=_AREA, depth=_DEPTH)
@@ -220,7 +220,7 @@ def _details(metal: Metal) -> str:
     if metal.etches:
         sections.append(("25 um take", [("", f"0.5 cm2, 9 V alkaline block, {_job()['liquid']}. "
                                          f"{_job()['bench']}")]))  # fmt: skip
-    return words.report(metal.label, sections)
+    return terminal.report(metal.label, sections)
 
 
 def _present(metal: Metal) -> list[str]:

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from simulate.cli import options, words
+from simulate.cli import options, terminal
 
 _STORY = """\
 Put a run, or two on one scale, into a single page for a browser: maps through
@@ -36,17 +36,19 @@ def page(arguments: argparse.Namespace) -> int:
     path = free_file(Path(arguments.out), force=arguments.force)
     results = [stored_result(run) for run in arguments.runs]
     findings = [_findings(place) for place in arguments.why]
-    with words.progress("writing", not arguments.quiet):
+    with terminal.progress("writing", not arguments.quiet):
         moments, join = write_page(results, path, findings=findings, title=arguments.title)
     size = path.stat().st_size
     if arguments.json:
         content = {"exit": options.EXIT_DONE, "file": str(path), "bytes": size}
-        words.tell_json("page", content | {"moments": moments, "cells_joined": join})
+        terminal.tell_json("page", content | {"moments": moments, "cells_joined": join})
     elif not arguments.quiet:
         told = [("size", f"{size / 1e3:.0f} kB"), ("moments", f"at most {moments} of the run")]
         if join > 1:
             told.append(("cells", f"{join} by {join} joined to one, so that the page stays small"))
-        words.tell(words.report("Page for the classroom", [("", [*told, ("file", str(path))])]))
+        terminal.tell(
+            terminal.report("Page for the classroom", [("", [*told, ("file", str(path))])])
+        )
     return options.EXIT_DONE
 
 

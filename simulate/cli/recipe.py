@@ -7,16 +7,16 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from simulate.cli import options, words
+from simulate.cli import options, terminal
 from simulate.cli.report_rows import of_band, plain_datum, span, table
 from simulate.errors import Fault, InputError
 
 if TYPE_CHECKING:
+    from simulate.case.settings import Power
     from simulate.estimate.inputs import Bench
+    from simulate.estimate.salt_dose import Dose
     from simulate.materials.catalogue import End
     from simulate.materials.electrolyte import Electrolyte
-    from simulate.estimate.salt_dose import Dose
-    from simulate.case.settings import Power
 
 _STORY = """\
 Try doses of salt: how well the liquid conducts, what current to expect, how
@@ -68,9 +68,9 @@ def recipe(arguments: argparse.Namespace) -> int:
     own += [liquid.salt_dissolved] if arguments.case else []
     doses = try_doses(bench, [*_usual_masses(liquid), *own])
     if arguments.json:
-        words.tell_json("recipe", {"exit": options.EXIT_DONE, **_plain(bench, title, doses)})
+        terminal.tell_json("recipe", {"exit": options.EXIT_DONE, **_plain(bench, title, doses)})
     elif not arguments.quiet:
-        words.tell(words.report(title, _report(bench, doses, own, common=not arguments.case)))
+        terminal.tell(terminal.report(title, _report(bench, doses, own, common=not arguments.case)))
     return options.EXIT_DONE
 
 
@@ -79,8 +79,8 @@ def recipe(arguments: argparse.Namespace) -> int:
 
 def _from_case(arguments: argparse.Namespace) -> tuple[Bench, str]:
     """The bench of a case; what a case brings cannot be given twice."""
-    from simulate.estimate.inputs import bench_of
     from simulate.case.case import read_case
+    from simulate.estimate.inputs import bench_of
 
     keys = (*_USUAL, "supply", "emf", "current_limit")
     twice = [key for key in keys if getattr(arguments, key) is not None]
@@ -95,9 +95,9 @@ def _from_case(arguments: argparse.Namespace) -> tuple[Bench, str]:
 
 def _from_words(arguments: argparse.Namespace) -> tuple[Bench, str]:
     """The common bench with what was asked for."""
+    from simulate.estimate.salt_dose import usual_bench
     from simulate.materials.electrolyte import Electrolyte
     from simulate.materials.metals import find_metal
-    from simulate.estimate.salt_dose import usual_bench
 
     given = {key: getattr(arguments, key) or usual for key, usual in _USUAL.items()}
     volume = _quantity(given, "volume", "volume")
@@ -134,10 +134,10 @@ def _quantity(given: Defaults, key: str, dimension: str) -> float:
 
 def _power(arguments: argparse.Namespace) -> Power:
     """A battery, or a bench supply set to a voltage."""
-    from simulate.materials.battery import Supply
-    from simulate.materials.lookup import find_source
-    from simulate.estimate.salt_dose import power_of
     from simulate.case.settings import Power
+    from simulate.estimate.salt_dose import power_of
+    from simulate.field.supply import Supply
+    from simulate.materials.lookup import find_source
 
     if arguments.emf is None:
         if arguments.current_limit is not None:
@@ -191,7 +191,7 @@ def _report(
         first.append(format_quantity(bench.depth, "um"))
         second.append("takes")
     lines = table([first, second], rows, left=(4, 7))
-    found = [("Doses", [(words.ROW, line) for line in lines])]
+    found = [("Doses", [(terminal.ROW, line) for line in lines])]
     if own:
         found[0][1].append(("", "* your own dose"))
     found.append(("What it means", [("", text) for text in _meaning(bench, doses)]))

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from simulate.cli import words
+from simulate.cli import terminal
 
 if TYPE_CHECKING:
-    from simulate.safety.precautions import Precautions
     from simulate.safety.limits import Verdict
+    from simulate.safety.precautions import Precautions
 
 Sections = list[tuple[str, list[tuple[str, str]]]]
 
@@ -55,4 +55,4 @@ def cautions(box: Precautions) -> Sections:
 
 def warn(box: Precautions) -> None:
     """Say what is past a limit on stderr, where no report says it."""
-    words.complain(f"past a limit: {verdict.sentence()}" for verdict in box.of_level("past"))
+    terminal.complain(f"past a limit: {verdict.sentence()}" for verdict in box.of_level("past"))

@@ -7,7 +7,7 @@ import math
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from simulate.cli import options, words
+from simulate.cli import options, terminal
 
 if TYPE_CHECKING:
     from simulate.section.solve import Section
@@ -37,8 +37,8 @@ def section(arguments: argparse.Namespace) -> int:
     from simulate.case.case import read_case
     from simulate.cli.run_folder import MANIFEST, RunFolder
     from simulate.figures.gallery import write_figures
-    from simulate.figures.style import FORMATS, check_known
     from simulate.figures.section_view import section_figure
+    from simulate.figures.style import FORMATS, check_known
     from simulate.section.solve import section_summary, solve_section
     from simulate.units import parse_quantity
 
@@ -49,20 +49,20 @@ def section(arguments: argparse.Namespace) -> int:
     case = read_case(arguments.case)
     path = Path(arguments.out or f"{Path(arguments.case).stem}-section")
     folder = RunFolder(path, arguments.force)
-    with words.progress("solving", not arguments.quiet):
+    with terminal.progress("solving", not arguments.quiet):
         found = solve_section(case, place, angle)
     folder.clear()
     summary = section_summary(found)
-    files = [folder.write("section.json", {"schema": words.SCHEMA, **summary})]
-    with words.progress("drawing", not arguments.quiet):
+    files = [folder.write("section.json", {"schema": terminal.SCHEMA, **summary})]
+    with terminal.progress("drawing", not arguments.quiet):
         files += write_figures([("section", section_figure(found))], path, formats)
-    listed = {"schema": words.SCHEMA, "kind": "swabfield run", "files": folder.names(files)}
+    listed = {"schema": terminal.SCHEMA, "kind": "swabfield run", "files": folder.names(files)}
     folder.write(MANIFEST, listed)
     if arguments.json:
         content = {"exit": options.EXIT_DONE, "folder": str(path), "summary": summary}
-        words.tell_json("section", content | {"files": folder.names(files)})
+        terminal.tell_json("section", content | {"files": folder.names(files)})
     elif not arguments.quiet:
-        words.tell(_report(found, files))
+        terminal.tell(_report(found, files))
     return options.EXIT_DONE
 
 
@@ -99,4 +99,4 @@ def _report(found: Section, files: list[Path]) -> str:
         ("highest over mean", f"{summary['crowding']['value']:.3g}"),
     ]
     shown = [("", str(file)) for file in files]
-    return words.report(f"{found.case.title}: under the swab", [("", rows), ("Files", shown)])
+    return terminal.report(f"{found.case.title}: under the swab", [("", rows), ("Files", shown)])

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from simulate.cli import options, words
+from simulate.cli import options, terminal
 from simulate.errors import Fault, InputError, ResultError
 
 _STORY = """\
@@ -35,9 +35,9 @@ def start(arguments: argparse.Namespace) -> int:
     except OSError as error:
         raise ResultError(f"{target}: cannot be written: {error.strerror}") from error
     if arguments.json:
-        words.tell_json("start", {"exit": options.EXIT_DONE, "case": str(target)})
+        terminal.tell_json("start", {"exit": options.EXIT_DONE, "case": str(target)})
     elif not arguments.quiet:
-        words.tell(
+        terminal.tell(
             f"{target} is yours to edit; the comments in it say what each line does.\n\n"
             f"  swabfield check {target}   what it means and what it costs\n"
             f"  swabfield etch {target}    etch it"

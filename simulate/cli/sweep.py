@@ -7,7 +7,7 @@ import contextlib
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from simulate.cli import options, words
+from simulate.cli import options, terminal
 
 if TYPE_CHECKING:
     from simulate.sweep.table import Sweep
@@ -43,8 +43,8 @@ def register(commands: argparse._SubParsersAction[options.Parser]) -> None:
 def sweep(arguments: argparse.Namespace) -> int:
     """Run, write, and tell."""
     from simulate.case.case import read_case
-    from simulate.sweep.run import cluster_executor, run_sweep
     from simulate.sweep.axes import parse_vary
+    from simulate.sweep.run import cluster_executor, run_sweep
 
     case = read_case(arguments.case)
     axes = [parse_vary(text) for text in arguments.vary]
@@ -52,7 +52,7 @@ def sweep(arguments: argparse.Namespace) -> int:
     _claim(path, arguments.force)
     away = arguments.scheduler
     executor = cluster_executor(away) if away else contextlib.nullcontext()
-    with executor as runs, words.progress("sweeping", not arguments.quiet) as step:
+    with executor as runs, terminal.progress("sweeping", not arguments.quiet) as step:
         found = run_sweep(
             case,
             axes,
@@ -69,11 +69,11 @@ def sweep(arguments: argparse.Namespace) -> int:
     if arguments.json:
         listing = [file.name for file in files]
         content = {"exit": status, "folder": str(path), "files": listing}
-        words.tell_json("sweep", content | {"summary": found.summary})
+        terminal.tell_json("sweep", content | {"summary": found.summary})
     elif not arguments.quiet:
-        words.tell(_report(found, files, arguments.chart))
+        terminal.tell(_report(found, files, arguments.chart))
     if stopped:
-        words.complain((), f"Stopped by Ctrl-C; the same words go on with what lies in {path}.")
+        terminal.complain((), f"Stopped by Ctrl-C; the same words go on with what lies in {path}.")
     return status
 
 
@@ -89,7 +89,7 @@ def _claim(path: Path, force: bool) -> None:
             return
     folder = RunFolder(path, force)
     folder.clear()
-    folder.write(marker.name, {"schema": words.SCHEMA, "kind": _KIND})
+    folder.write(marker.name, {"schema": terminal.SCHEMA, "kind": _KIND})
 
 
 def _keep(found: Sweep, path: Path, chart: str) -> list[Path]:
@@ -117,7 +117,7 @@ def _report(found: Sweep, files: list[Path], chart: str) -> str:
     faults = [("", f"{_place(found, row)}: {row.error}") for row in failed[:5]]
     if len(failed) > len(faults):
         faults.append(("", f"... and {len(failed) - len(faults)} more, all in {files[0]}"))
-    return words.report(
+    return terminal.report(
         f"{found.case.title}: {len(found.rows)} cases",
         [
             ("Cases", counts),

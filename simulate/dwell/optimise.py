@@ -3,7 +3,7 @@
 At a given state of swab and supply the charge a place receives is a sum over the stops of (charge
 per area and second there) x (time at the stop). The fields are solved once for every place of the
 path, with the swab in its usual state and the metal's surface as it will be half way; then
-`simulate.dwell.least_squares` finds the times. Swab and supply are carried along the schedule (`march`),
+`dwell.least_squares` finds the times. Swab and supply are carried along the schedule (`march`),
 each piece's rate is put right by the state it was worked in, and the times are found again.
 
 The same least squares for places all over the plate gives what no schedule can even out: the
@@ -21,17 +21,17 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from simulate.dwell.least_squares import best_times, reduce_rows, whole_times
 from simulate.case.case import Case, with_changes
-from simulate.run.setup import lay_out
 from simulate.dwell.crowding import blurred, even_times, lattice_rates, split_rates
+from simulate.dwell.least_squares import best_times, reduce_rows, whole_times
+from simulate.dwell.path_pieces import Pace, Piece, Visit, cut_path, make_visits
 from simulate.dwell.place_fields import Fields, Progress, Spread
 from simulate.dwell.plan import DwellPlan
 from simulate.errors import Fault, InputError
-from simulate.dwell.path_pieces import Pace, Piece, Visit, cut_path, make_visits
+from simulate.run.setup import lay_out
 from simulate.stencil.shapes import openings
-from simulate.swab.stroke import Hatch, Path
 from simulate.swab.geometry import contact_outline, contact_size
+from simulate.swab.stroke import Hatch, Path
 
 if TYPE_CHECKING:
     from scipy.sparse import csc_array
@@ -225,7 +225,7 @@ def _lattice(case: Case) -> Doubles:
 def _floor(fields: Fields, tolerance: float) -> tuple[Spread, float]:
     """The best that free times all over the plate can do by a hand, and how sure that is.
 
-    The error is that of the product in `simulate.dwell.crowding`, how far it puts the evenness wrong
+    The error is that of the product in `dwell.crowding`, how far it puts the evenness wrong
     where the times are free at the places that were solved; and that of the spacing, quadratic
     in it, by what a wider one changes.
     """

@@ -51,7 +51,7 @@ class Piece:
 def cut_path(strokes: Iterable[Stroke], stop_spacing: float, stops: int = 2) -> tuple[Piece, ...]:
     """Cut the lines of strokes into pieces, each once however often it is gone over.
 
-    The ends fall between the stops that `simulate.swab.stroke.make_stops` puts on each line, so that
+    The ends fall between the stops that `swab.stroke.make_stops` puts on each line, so that
     a piece drawn alone has the same stops as the whole line.
 
     Parameters

@@ -15,22 +15,22 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from simulate.run.surface_blocks import depth_counts
 from simulate.case.case import Case
-from simulate.materials.battery import Supply
-from simulate.run.setup import Course, lay_out
 from simulate.dwell.crowding import Rates
-from simulate.errors import Fault, InputError
-from simulate.kernels import wet_swab as kernel
-from simulate.run.time_march import Track, first_condition, march_on
 from simulate.dwell.path_pieces import Piece
+from simulate.errors import Fault, InputError
+from simulate.field.supply import Supply
+from simulate.kernels import wet_swab as kernel
 from simulate.materials.removal import charge_for_depth, depth_from_charge
-from simulate.run.response_table import FRESH, Responses, factor_of
-from simulate.run.local_solve import Spot, StopField, solve_alone, solve_spots
-from simulate.swab.stroke import Hatch, Path
-from simulate.run.metal_surface import Surface, surface_after
 from simulate.run.accumulate import charge_map, stop_density
+from simulate.run.local_solve import Spot, StopField, solve_alone, solve_spots
+from simulate.run.metal_surface import Surface, surface_after
+from simulate.run.response_table import FRESH, Responses, factor_of
+from simulate.run.setup import Course, lay_out
+from simulate.run.surface_blocks import depth_counts
+from simulate.run.time_march import Track, first_condition, march_on
 from simulate.run.window import PHASES, Place
+from simulate.swab.stroke import Hatch, Path
 
 if TYPE_CHECKING:
     from scipy.sparse import csc_array, csr_array

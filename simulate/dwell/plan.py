@@ -1,4 +1,4 @@
-"""The answer of `simulate.dwell.optimise`: a schedule, what it leaves on the plate, and what that means."""
+"""The answer of `dwell.optimise`: a schedule, what it leaves on the plate, and what that means."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulate.case.case import Case
-from simulate.dwell.place_fields import Spread
 from simulate.dwell.path_pieces import Piece, Visit
+from simulate.dwell.place_fields import Spread
 
 Doubles = NDArray[np.float64]
 

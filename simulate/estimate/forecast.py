@@ -1,6 +1,6 @@
 """A whole job in a moment: mean current, depth, time to a depth, dips, batteries.
 
-From `simulate.estimate.operating_point` and one dip of the swab followed in time (`simulate.swab.state`): as it
+From `estimate.operating_point` and one dip of the swab followed in time (`swab.state`): as it
 warms, gasses, dries and sours the current changes; later dips are taken to be like the first. The
 band of the current at the start is carried over to its mean. Bands of products and quotients are
 root sums of squares of logarithms, as for the current itself.
@@ -13,19 +13,19 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final, Literal
 
+from simulate.case.settings import Rewet
 from simulate.estimate.inputs import Bench
-from simulate.materials.battery import SPENT, Battery, capacity
-from simulate.materials.catalogue import Datum
-from simulate.materials.lookup import cathode_law, load_sources
-from simulate.materials.metals import FARADAY, Metal
 from simulate.estimate.operating_point import (
     OperatingPoint,
     mean_current,
     numbers_of,
     operating_point,
 )
+from simulate.materials.battery import SPENT, Battery, capacity
+from simulate.materials.catalogue import Datum
+from simulate.materials.lookup import cathode_law, load_sources
+from simulate.materials.metals import FARADAY, Metal
 from simulate.materials.removal import charge_for_depth, depth_from_charge
-from simulate.case.settings import Rewet
 from simulate.swab.state import (
     Notice,
     WetBody,

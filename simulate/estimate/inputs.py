@@ -12,15 +12,15 @@ from typing import Final
 import numpy as np
 
 from simulate.case.case import Case, all_stops
-from simulate.materials.electrolyte import Electrolyte
+from simulate.case.settings import Power, Rewet
 from simulate.errors import Fault, InputError
+from simulate.materials.electrolyte import Electrolyte
 from simulate.materials.lookup import Wick
 from simulate.materials.metals import Metal
-from simulate.case.settings import Power, Rewet
 from simulate.stencil.shapes import openings
-from simulate.swab.stroke import Stops, distinct_places
 from simulate.swab.geometry import Swab, contact_area, contact_outline
 from simulate.swab.resistance import opening_width
+from simulate.swab.stroke import Stops, distinct_places
 
 MOMENTS: Final = 24
 """Moments of a moving stroke."""

@@ -24,14 +24,14 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from simulate.estimate.inputs import Bench
-from simulate.materials.battery import Supply
-from simulate.materials.catalogue import Datum
-from simulate.swab.heat import ATMOSPHERE, GAS_CONSTANT
 from simulate.errors import Fault, InputError
+from simulate.estimate.inputs import Bench
+from simulate.field.supply import Supply
+from simulate.materials.catalogue import Datum
 from simulate.materials.lookup import cathode_law, find_cathode, find_source, load_sources
 from simulate.materials.metals import FARADAY, LN10
 from simulate.swab.geometry import cathode_area, contact_area, wet_volume
+from simulate.swab.heat import ATMOSPHERE, GAS_CONSTANT
 from simulate.swab.resistance import FORMULA_ERROR, resistance_factor
 from simulate.swab.state import GAS_RESIDENCE
 

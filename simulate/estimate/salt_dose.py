@@ -11,15 +11,15 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
+from simulate.case.settings import Power
+from simulate.estimate.forecast import depth_yield, quadrature
 from simulate.estimate.inputs import Bench
+from simulate.estimate.operating_point import OperatingPoint, operating_point
 from simulate.materials.catalogue import Datum
 from simulate.materials.electrolyte import Electrolyte, salt_in_spoons
-from simulate.estimate.forecast import depth_yield, quadrature
 from simulate.materials.lookup import find_source, find_wick
 from simulate.materials.metals import FARADAY, Metal
-from simulate.estimate.operating_point import OperatingPoint, operating_point
 from simulate.materials.removal import charge_for_depth
-from simulate.case.settings import Power
 from simulate.swab.geometry import Bud, wet_volume
 
 TEASPOON: Final = 5e-6  # metric, level [m3]

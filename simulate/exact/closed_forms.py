@@ -8,7 +8,7 @@ Resistances of planar cells are per metre of depth, ``[ohm m]``.
 
 Sources marked (memory) were cited without the page being seen; each formula is checked
 numerically in ``tests/test_closed_forms.py``. Strips, channels and the Hull cell stand in
-`simulate.exact.conformal_maps`; openings below a mask, and electrodes with linear kinetics, which have
+`exact.conformal_maps`; openings below a mask, and electrodes with linear kinetics, which have
 no closed form, in `simulate.exact.recess`.
 """
 

@@ -3,13 +3,13 @@
 Reading order within the folder::
 
     shapley         shares of a total among causes that act together
-    measures        evenness, edge ratio, narrow-to-wide ratio, two spots: as log ratios
-    evening         what a tall wall of mask does to the current below it
+    recess_smoothing  what a tall wall of mask does to the current below it
     counterfactual  the same case with any of its causes taken away
     attribution     shares of each measure among the causes
     sensitivity     single changes: what they would help, and cost in time
-    wording         the findings as sentences and tables
+    sentences       the findings as sentences and tables
     explanation     all of it for one result
+    comparison      several results beside each other
 
 The names below are handed on from `explanation`.
 """

@@ -14,11 +14,11 @@ from math import isfinite, nan
 from pathlib import Path
 from typing import Any
 
+from simulate.errors import Fault, InputError
+from simulate.estimate.forecast import forecast_of
 from simulate.estimate.inputs import bench_of
 from simulate.materials.battery import Battery, capacity
-from simulate.errors import Fault, InputError
 from simulate.result.measures import measures_of
-from simulate.estimate.forecast import forecast_of
 from simulate.result.result import Result
 from simulate.run.local_solve import TOLERANCE
 

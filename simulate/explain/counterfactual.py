@@ -31,17 +31,17 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
-from simulate.materials.battery import Supply
-from simulate.run.setup import Course, lay_out, without_films
 from simulate.explain.recess_smoothing import evened
 from simulate.field.polarisation import law_row
+from simulate.field.supply import Supply
 from simulate.materials.removal import depth_from_charge
-from simulate.run.response_table import FRESH, Responses
 from simulate.result.result import Result
 from simulate.run.local_solve import Setting, Spot, solve_places, solve_spots
+from simulate.run.response_table import FRESH, Responses
+from simulate.run.setup import Course, lay_out, without_films
+from simulate.run.window import Place, Window
 from simulate.stencil.shapes import Stencil, area_fractions, opening_width, openings
 from simulate.swab.geometry import Pad
-from simulate.run.window import Place, Window
 
 Doubles = NDArray[np.float64]
 Integers = NDArray[np.int64]

@@ -11,11 +11,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from simulate.explain import wording
+from simulate.explain import sentences
 from simulate.explain.attribution import Attribution, attribute
 from simulate.explain.counterfactual import CAUSES, Factors, factors_of
-from simulate.result.measures import Spots, measures_of
 from simulate.explain.sensitivity import Change, Sensitivities, sensitivities
+from simulate.result.measures import Spots, measures_of
 from simulate.result.result import Result
 
 Doubles = NDArray[np.float64]
@@ -65,17 +65,17 @@ class Explanation:
     @property
     def sentences(self) -> dict[str, str]:
         """One sentence for each cause."""
-        return {cause: wording.cause_sentence(cause, self.attributions) for cause in CAUSES}
+        return {cause: sentences.cause_sentence(cause, self.attributions) for cause in CAUSES}
 
     @property
     def leading(self) -> str:
         """One sentence: the cause that would help most if it alone were taken away."""
-        return wording.leading_sentence(self.attributions)
+        return sentences.leading_sentence(self.attributions)
 
     @property
     def advice(self) -> tuple[str, ...]:
         """One sentence for each change, the most helpful first."""
-        return tuple(wording.change_sentence(one, self.attributions) for one in self.changes)
+        return tuple(sentences.change_sentence(one, self.attributions) for one in self.changes)
 
     @property
     def summary(self) -> dict[str, Any]:

@@ -12,14 +12,14 @@ from dataclasses import dataclass, replace
 from math import nan
 
 from simulate.case.case import Case
-from simulate.materials.battery import Battery
 from simulate.errors import InputError
-from simulate.run.etch import etch_case
+from simulate.materials.battery import Battery
 from simulate.result.measures import Measure, Spots, measures_of
 from simulate.result.result import Result
+from simulate.run.etch import etch_case
 from simulate.stencil.shapes import Polygon, Stencil, openings
-from simulate.swab.stroke import Hatch, Path
 from simulate.swab.geometry import Bud
+from simulate.swab.stroke import Hatch, Path
 
 STEP = 0.2
 """Every change is by this part of the value [-]."""

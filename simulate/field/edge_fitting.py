@@ -23,7 +23,8 @@ below; the faces that bound their room. There:
 
 Elsewhere the plain scheme stands: curved or slanting edges, Tafel's and Butler-Volmer's laws or
 limiting currents at a flush edge (the lips above them are fitted), corners where edges meet, edges
-closer than two cells to each other. Curved flush edges: `dilated_coverage`.
+closer than two cells to each other. Curved flush edges: dilated
+shares of cells (`stencil`).
 """
 
 from __future__ import annotations
@@ -31,7 +32,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,18 +39,11 @@ from numpy.typing import NDArray
 from simulate.field.network import Network
 from simulate.field.edge_singularities import EdgeField, FlushEdge, KineticEdge, Lip, MetalCorner
 from simulate.field.grid import Grid
-from simulate.kernels import edges as kernels
+from simulate.kernels import edge_factors as kernels
 from simulate.field.polarisation import Linear, Polarisation
-from simulate.stencil.shapes import area_fractions
-
-if TYPE_CHECKING:
-    from shapely.geometry.base import BaseGeometry
 
 Doubles = NDArray[np.float64]
 Integers = NDArray[np.int64]
-
-DILATION = 0.207
-"""Cells by which a curved flush edge is moved outward; see `dilated_coverage`."""
 
 ROOM = 8
 """Most cells from an edge to the end of its room."""
@@ -336,21 +329,3 @@ def _face_keys(network: Network) -> Integers:
     _, ny, nx = network.shape
     k, j, i, axis, side = network.faces.where.astype(np.int64).T
     return np.asarray(((k * ny + j) * nx + i) * 6 + 2 * axis + (side > 0))
-
-
-def dilated_coverage(geometry: BaseGeometry, x: Doubles, y: Doubles) -> Doubles:
-    """Metal's share of plan cells for a flush electrode of any outline on a plane, (ny, nx).
-
-    The outline is moved outward by 0.207 cells, which makes up for the width that a plain scheme
-    loses at a flush edge. The number was found on a disc; for square cells as high as wide, ideal
-    metal and outlines whose radius is many cells. Measured in ``published/test_fitted_edges.py``:
-    a disc's current within 1e-3 at a/8, 1e-4 at a/16 and 5e-5 at a/32; an ellipse of half the
-    width within 1e-3 at a/16. Edges along an axis lose 0.35 cells instead: leave those to
-    `fit_edges`.
-
-    Parameters
-    ----------
-    geometry : outline in plan [m], a shapely geometry. x, y : cell edges [m], equally spaced.
-    """
-    cell = 0.5 * (float(np.diff(x).mean()) + float(np.diff(y).mean()))
-    return area_fractions(geometry.buffer(DILATION * cell, quad_segs=64), x, y)

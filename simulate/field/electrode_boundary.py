@@ -9,10 +9,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from simulate.materials.battery import Supply
 from simulate.field.network import Faces
-from simulate.kernels import wall
 from simulate.field.polarisation import BUTLER_VOLMER, TAFEL, uncapped
+from simulate.field.supply import Supply
+from simulate.kernels import electrode_kinetics
 
 Doubles = NDArray[np.float64]
 Floating = NDArray[np.floating]
@@ -58,14 +58,14 @@ class Terminals:
         f = self.faces
         faces = (f.conductance, f.area, f.film, f.electrode, f.law, self.laws)
         kept = (self.eta, self._drive)
-        current, slope = wall.face_currents(
+        current, slope = electrode_kinetics.face_currents(
             self.cell, phi, move, step, f.offset, lift, *faces, *kept, part, self.out
         )
         return float(current), float(slope)
 
     def anode(self, lift: float, phi: Doubles, move: Floating, step: float) -> tuple[float, float]:
         """Current and slope of the first electrode at phi + step * move and cell voltage lift."""
-        return self._pass(wall.FIRST_ELECTRODE, lift, phi, move, step)
+        return self._pass(electrode_kinetics.FIRST_ELECTRODE, lift, phi, move, step)
 
     def balance_supply(self, phi: Doubles, move: Floating, step: float) -> None:
         """Find the cell voltage at which supply and anode pass the same current."""
@@ -116,7 +116,7 @@ class Terminals:
     def meet(self, phi: Doubles, move: Floating, step: float) -> None:
         """Currents [A] and slopes [S] of all faces at phi + step * move, the supply in balance."""
         self.balance_supply(phi, move, step)
-        self._pass(wall.OTHERS, 0.0, phi, move, step)
+        self._pass(electrode_kinetics.OTHERS, 0.0, phi, move, step)
 
     def rise(self, move: Floating, step: float) -> float:
         """How much the cell voltage rises along step * move, to first order [V]."""

@@ -31,10 +31,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from simulate.field.network import Faces, Network
 from simulate.errors import ConvergenceError
-from simulate.kernels import iteration, layout, levels, smoothing
 from simulate.field.level import Level, make_levels, share_rows
+from simulate.field.network import Faces, Network
+from simulate.kernels import coarse_operators, krylov, layout, smoothing
 
 Floats = NDArray[np.float32]
 Doubles = NDArray[np.float64]
@@ -131,7 +131,7 @@ class Hierarchy:
         self._slab_levels(finest)
         self._over(
             finest,
-            lambda slab, _: levels.factor_lines(
+            lambda slab, _: coarse_operators.factor_lines(
                 *slab, finest.shape, finest.rows, *finest.faces, finest.extra, finest.pivot
             ),
         )
@@ -179,7 +179,9 @@ class Hierarchy:
         """Change the conductances to electrodes; coarse levels follow if much has changed."""
         level = self.levels[0]
         self.ties = self.gather(ties)
-        levels.factor_columns(level.rows, self._where, *level.faces, self.ties, level.pivot)
+        coarse_operators.factor_columns(
+            level.rows, self._where, *level.faces, self.ties, level.pivot
+        )
         changed = np.abs(self.ties - self._coarse_ties).sum()
         if changed > LAG * self._coarse_ties.sum():
             self._coarsen()
@@ -200,17 +202,19 @@ class Hierarchy:
             outs = (*coarse.faces, coarse.extra)
             if merge.regular and merge.factors == (2, 2):
                 ends = (fine.shape, coarse.shape)
-                levels.coarsen_level(*ends, *rows, *fine.faces, fine.extra, *outs, self._rows)
+                coarse_operators.coarsen_level(
+                    *ends, *rows, *fine.faces, fine.extra, *outs, self._rows
+                )
             else:
-                levels.coarsen_by_table(
+                coarse_operators.coarsen_by_table(
                     fine.shape, *merge.parents, *rows, *fine.faces, fine.extra, *outs
                 )
             if n == 0:
                 parents = np.empty_like(self._cells)
-                levels.coarse_places(self._where, *merge.parents, coarse.rows, parents)
-                iteration.add_at(parents, self.ties, coarse.extra)
+                coarse_operators.coarse_places(self._where, *merge.parents, coarse.rows, parents)
+                krylov.add_at(parents, self.ties, coarse.extra)
             self._slab_levels(coarse)
-            levels.factor_lines(
+            coarse_operators.factor_lines(
                 0, coarse.shape[1], coarse.shape, coarse.rows, *coarse.faces, coarse.extra,
                 coarse.pivot,
             )  # fmt: skip
@@ -366,7 +370,7 @@ class Hierarchy:
         level, sums = self.levels[0], self._sums[0]
         self._over(
             level,
-            lambda slab, _: iteration.apply_planes(
+            lambda slab, _: krylov.apply_planes(
                 *slab, level.shape, level.rows, *level.faces, scale, p, q, sums
             ),
         )
@@ -381,19 +385,19 @@ class Hierarchy:
         level = self.levels[0]
         self.unit = unit
         self.apply(self.phi, self.r, -1.0 / unit)
-        iteration.balance_cells(
+        krylov.balance_cells(
             level.rows, self._where, *level.faces, self.phi, injected, -1.0 / unit, self.r
         )
         return unit * self._norm()
 
     def _norm(self) -> float:
-        self._on_planes(iteration.norms, self.r, self._sums[0])
+        self._on_planes(krylov.norms, self.r, self._sums[0])
         return math.sqrt(float(self._sums[0].sum()))
 
     def rounding(self) -> float:
         """Norm of A phi below which it is nothing but rounding [A]."""
         level, sums = self.levels[0], self._sums[0]
-        iteration.rounding(0, level.shape[1], level.shape, level.rows, *level.faces, self.phi, sums)
+        krylov.rounding(0, level.shape[1], level.shape, level.rows, *level.faces, self.phi, sums)
         return float(np.finfo(float).eps * np.sqrt(sums.sum()))
 
     def _on_planes(self, kernel: Callable[..., object], *arrays: Any) -> None:
@@ -402,11 +406,11 @@ class Hierarchy:
 
     def advance(self, length: float) -> None:
         """phi += length * move."""
-        self._on_planes(iteration.add_along, length * self.unit, self.move, self.phi)
+        self._on_planes(krylov.add_along, length * self.unit, self.move, self.phi)
 
     def clear_dead(self, x: Doubles) -> None:
         """Zero x where nothing is solved for."""
-        self._on_planes(iteration.clear_dead, self.levels[0].pivot, x)
+        self._on_planes(krylov.clear_dead, self.levels[0].pivot, x)
 
     def _direct(self, keep: float, alpha: float, beta: float) -> None:
         """move = keep move + alpha p, then p = z + beta p; q = A p without ties."""
@@ -414,13 +418,13 @@ class Hierarchy:
         faces = (level.shape, level.rows)
         self._over(
             level,
-            lambda slab, _: iteration.direct_and_apply(
+            lambda slab, _: krylov.direct_and_apply(
                 *slab, *faces, level.planes, *level.faces, keep, alpha, beta, level.x, p, q,
                 self.move, sums,
             ),
         )  # fmt: skip
         for seam in self._seams(level, 1):
-            iteration.apply_planes(*seam, *faces, *level.faces, 1.0, p, q, sums)
+            krylov.apply_planes(*seam, *faces, *level.faces, 1.0, p, q, sums)
 
     def solve(
         self,
@@ -467,17 +471,17 @@ class Hierarchy:
             beta = -alpha * float(second.sum()) / before if count > 1 else 0.0
             self._direct(float(count > 1), alpha, beta)
             alpha = 0.0
-            tied = iteration.apply_ties(self._cells, self.ties, joined, strength, p, q)
+            tied = krylov.apply_ties(self._cells, self.ties, joined, strength, p, q)
             pq = float(first.sum()) + tied
             if not (zr > 0.0 and pq > 0.0):  # rounding, nothing left to hold on to, or NaN
                 held_up = residual <= ENOUGH
                 break
             alpha = zr / pq
             energy += alpha * zr
-            self._on_planes(iteration.advance, alpha, q, r, first)
+            self._on_planes(krylov.advance, alpha, q, r, first)
             residual = float(first.sum()) ** 0.5 / start
         if alpha != 0.0:
-            self._on_planes(iteration.add_along, alpha, p, self.move)
+            self._on_planes(krylov.add_along, alpha, p, self.move)
         if start == 0.0:
             self.move[:] = 0.0
             return 0, 0.0, 0.0

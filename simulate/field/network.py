@@ -164,8 +164,8 @@ def build_network(
     ------
     CapacityError : see `require_memory`.
     """
+    from simulate.kernels import coarse_operators as kernels
     from simulate.kernels import layout
-    from simulate.kernels import levels as kernels
 
     shape = grid.shape
     rows, planes = empty_rows(shape)

@@ -17,12 +17,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from simulate.materials.battery import Supply
-from simulate.field.network import Network
 from simulate.errors import ConvergenceError
-from simulate.kernels import iteration as kernels
-from simulate.field.multigrid import FINEST, Hierarchy
 from simulate.field.electrode_boundary import SATURATION, Terminals
+from simulate.field.multigrid import FINEST, Hierarchy
+from simulate.field.network import Network
+from simulate.field.supply import Supply
+from simulate.kernels import krylov as kernels
 
 Doubles = NDArray[np.float64]
 

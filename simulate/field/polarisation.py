@@ -157,12 +157,12 @@ def current_density(
     Solves drive = eta(i) + i * series, eta measured from the law's equilibrium (subtract it from
     the drive first). ``series`` is a resistance [ohm m2]; an ideal electrode needs one above 0.
     """
-    from simulate.kernels import wall
+    from simulate.kernels import electrode_kinetics
 
     u = np.atleast_1d(np.asarray(drive, dtype=np.float64)).ravel()
     currents, slopes = np.empty_like(u), np.empty_like(u)
     index = np.zeros(u.size, dtype=np.int64)
-    wall.wall_currents(
+    electrode_kinetics.wall_currents(
         u,
         np.full(u.size, series),
         index,

@@ -13,15 +13,15 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from simulate.materials.battery import Supply
-from simulate.field.network import Faces, Network, build_network
-from simulate.field.edge_fitting import fit_edges
 from simulate.errors import Fault, InputError
+from simulate.field.edge_fitting import fit_edges
 from simulate.field.grid import Grid
-from simulate.kernels import faces as face_kernels
 from simulate.field.multigrid import THREADED, Hierarchy, processors
+from simulate.field.network import Faces, Network, build_network
 from simulate.field.newton import solve_network
 from simulate.field.polarisation import Polarisation, law_row
+from simulate.field.supply import Supply
+from simulate.kernels import faces as face_kernels
 
 Doubles = NDArray[np.float64]
 
@@ -40,7 +40,7 @@ class Electrode:
     potential : of the metal [V]: a number, or an array of the grid's shape read at ``cells``.
     polarisation : None (ideal), `Linear`, `Tafel` or `ButlerVolmer`.
     coverage : share of its cells' faces that is metal, above 0 up to 1, an array of the grid's
-        shape read at ``cells``; None = 1. For outlines that cut cells: `edges.dilated_coverage`.
+        shape read at ``cells``; None = 1. For outlines that cut cells: `dilated_coverage`.
     """
 
     name: str
@@ -119,7 +119,7 @@ def solve_potential(
     tolerance : see `solve_network`.
     edges : ``"fitted"`` gives faces near straight edges along the grid (flush electrodes, ideal or
         with linear kinetics; lips of insulators) the conductances of the field that is exact there,
-        and leaves all else plain; the limits are listed in `simulate.field.edge_fitting`. ``"plain"`` fits none.
+        and leaves all else plain; the limits are listed in `edge_fitting`. ``"plain"`` fits none.
 
     Returns
     -------

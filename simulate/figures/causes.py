@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from simulate.figures.captions import lead_words, words
 from simulate.figures.plan_view import bulk_limits, colour_bar, draw_map, plan_height, scale_bar
 from simulate.figures.style import A_CM2, INK, SOFT_INK, UM, new_figure, styled
-from simulate.figures.captions import lead_words, words
 from simulate.result.result import Result
 from simulate.units import format_number
 

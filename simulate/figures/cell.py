@@ -10,6 +10,7 @@ import numpy as np
 
 from simulate.case.case import Case
 from simulate.errors import Fault, InputError
+from simulate.figures.captions import current_words, lead_words, time_words, with_unit, words
 from simulate.figures.cell_bodies import (
     ROOM,
     Cut,
@@ -21,9 +22,8 @@ from simulate.figures.cell_bodies import (
 )
 from simulate.figures.profile import Line, open_pieces
 from simulate.figures.reactions import ACID, WATER, anode_reactions, positive_ions
-from simulate.figures.swab_outline import Span
 from simulate.figures.style import BLUE, MM, OCHRE, new_figure, styled
-from simulate.figures.captions import current_words, lead_words, time_words, with_unit, words
+from simulate.figures.swab_outline import Span
 from simulate.result.result import Result
 from simulate.swab.geometry import Bud, contact_size, extent
 

@@ -11,8 +11,8 @@ import numpy as np
 from simulate.case.case import Case
 from simulate.figures.plan_view import round_down
 from simulate.figures.profile import MASK_LOOK
-from simulate.figures.swab_outline import WET, Shape, Span, shape_of
 from simulate.figures.style import BLUE, INK, METAL, OCHRE
+from simulate.figures.swab_outline import WET, Shape, Span, shape_of
 from simulate.swab.geometry import Bud, Swab
 
 if TYPE_CHECKING:

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from simulate.figures.captions import shown, words
 from simulate.figures.plan_view import bulk_limits, colour_bar, draw_map, plan_height, scale_bar
 from simulate.figures.profile import open_pieces, widest_line
 from simulate.figures.style import BLUE, INK, MM, OCHRE, RED, SOFT_INK, UM, new_figure, styled
-from simulate.figures.captions import shown, words
 from simulate.result.result import Result
 
 if TYPE_CHECKING:

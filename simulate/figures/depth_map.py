@@ -7,6 +7,15 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from simulate.errors import Fault, InputError
+from simulate.figures.captions import (
+    current_words,
+    lead_words,
+    shown,
+    time_words,
+    trim,
+    with_unit,
+    words,
+)
 from simulate.figures.plan_view import (
     bulk_limits,
     close_in,
@@ -18,15 +27,6 @@ from simulate.figures.plan_view import (
     scale_bar,
 )
 from simulate.figures.style import A_CM2, INK, MM, UM, new_figure, styled
-from simulate.figures.captions import (
-    current_words,
-    lead_words,
-    shown,
-    time_words,
-    trim,
-    with_unit,
-    words,
-)
 from simulate.result.result import Result
 from simulate.swab.geometry import contact_outline
 from simulate.units import format_number

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from simulate.figures.style import BLUE, INK, OCHRE, RED, SOFT_INK, UM, new_figure, styled
 from simulate.figures.captions import words
+from simulate.figures.style import BLUE, INK, OCHRE, RED, SOFT_INK, UM, new_figure, styled
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -1,7 +1,7 @@
 """The figure of a profile across one opening, with the exact solution of such an opening over it.
 
 Exact solutions exist for a round opening and for a long slot in a mask of any thickness, in one
-liquid and with a reaction whose overpotential grows in proportion (`simulate.exact.recess`). A run has
+liquid and with a reaction whose overpotential grows in proportion (`exact.recess`). A run has
 more in it: the swab ends somewhere, the cathode is near, the reaction is not in proportion. Where
 the two curves part, that is why.
 """
@@ -15,12 +15,12 @@ import numpy as np
 
 from simulate.case.case import all_stops
 from simulate.errors import Fault, InputError
+from simulate.exact.recess import OpeningCurrent, disk_opening, strip_opening
+from simulate.field.polarisation import overpotential
+from simulate.figures.captions import lead_words, with_unit, words
 from simulate.figures.profile import Line, Point, open_pieces
 from simulate.figures.style import BLUE, INK, MM, OCHRE, new_figure, styled
-from simulate.figures.captions import lead_words, with_unit, words
 from simulate.materials.metals import anode_law
-from simulate.field.polarisation import overpotential
-from simulate.exact.recess import OpeningCurrent, disk_opening, strip_opening
 from simulate.result.result import Result
 from simulate.stencil.shapes import Circle, Rectangle, openings
 from simulate.swab.geometry import Bud, Pad, conductivity_factor

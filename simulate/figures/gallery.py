@@ -8,14 +8,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from simulate.errors import ResultError
-from simulate.figures.comparison import beside_maps, beside_profiles
 from simulate.figures.cell import cell_figure
+from simulate.figures.comparison import beside_maps, beside_profiles
+from simulate.figures.depth_map import density_map, depth_map
 from simulate.figures.exact_profile import exact_profile, simple_opening
 from simulate.figures.history import current_history
-from simulate.figures.depth_map import density_map, depth_map
-from simulate.figures.snapshots import density_moments
-from simulate.figures.profile import depth_profile
 from simulate.figures.map_row import map_row
+from simulate.figures.profile import depth_profile
+from simulate.figures.snapshots import density_moments
 from simulate.figures.style import FORMATS, check_known, lay_out, save_figure, style
 from simulate.result.result import Result
 

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from simulate.figures.style import BLUE, INK, OCHRE, new_figure, styled
 from simulate.figures.captions import current_words, lead_words, shown, time_words, with_unit, words
+from simulate.figures.style import BLUE, INK, OCHRE, new_figure, styled
 from simulate.result.result import Result
 
 if TYPE_CHECKING:

@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from simulate.figures.captions import lead_words, shown, words
 from simulate.figures.plan_view import bulk_limits, draw_map, round_down
 from simulate.figures.style import UM, WIDTH, new_figure, styled
-from simulate.figures.captions import lead_words, shown, words
 from simulate.result.result import Result
 from simulate.units import format_number
 

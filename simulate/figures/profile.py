@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from simulate.errors import Fault, InputError
+from simulate.figures.captions import lead_words, with_unit, words
 from simulate.figures.plan_view import bulk_limits, draw_map, plan_height, scale_bar
 from simulate.figures.style import INK, MASK, METAL, MM, RED, UM, lay_out, new_figure, styled
-from simulate.figures.captions import lead_words, with_unit, words
 from simulate.result.result import Result
 from simulate.stencil.shapes import openings
 from simulate.units import format_number

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from simulate.figures.captions import with_unit, words
 from simulate.figures.plan_view import Plan, colour_bar, draw_map, draw_plate, outline, plan_height
 from simulate.figures.style import BLUE, INK, MM, OCHRE, SOFT_INK, new_figure, styled
-from simulate.figures.captions import with_unit, words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

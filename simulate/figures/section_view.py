@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from simulate.figures.captions import current_words, with_unit, words
 from simulate.figures.plan_view import round_down
 from simulate.figures.profile import MASK_LOOK
-from simulate.figures.swab_outline import WET, shape_of
 from simulate.figures.style import A_CM2, BLUE, INK, METAL, MM, OCHRE, new_figure, styled
-from simulate.figures.captions import current_words, with_unit, words
+from simulate.figures.swab_outline import WET, shape_of
 from simulate.section.solve import Section, corners
 
 if TYPE_CHECKING:

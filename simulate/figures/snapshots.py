@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from simulate.errors import Fault, InputError
+from simulate.figures.captions import current_words, lead_words, time_words, words
 from simulate.figures.depth_map import draw_contact
 from simulate.figures.plan_view import bulk_limits, draw_map, scale_bar
 from simulate.figures.style import A_CM2, MM, WIDTH, new_figure, styled
-from simulate.figures.captions import current_words, lead_words, time_words, words
 from simulate.result.result import Result
 from simulate.swab.geometry import contact_outline
 from simulate.units import format_number

@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from simulate.case.case import Case
+from simulate.figures.captions import trim, with_unit, words
 from simulate.figures.plan_view import close_in, draw_plate, outline, plan_height, scale_bar
 from simulate.figures.style import BLUE, INK, METAL, MM, OCHRE, RED, new_figure, styled
-from simulate.figures.captions import trim, with_unit, words
 from simulate.stencil.shapes import openings
 from simulate.stencil.weak_spots import LEAST_BRIDGE, SLOT_TO_MASK, Finding
 
@@ -58,7 +58,7 @@ def stencil_map(case: Case, findings: Sequence[Finding]) -> Figure:
     Parameters
     ----------
     case : gives plate and stencil.
-    findings : of `simulate.stencil.weak_spots.stencil_findings`; `LISTED` of them at most are numbered and
+    findings : of `stencil.weak_spots.stencil_findings`; `LISTED` of them at most are numbered and
         listed, the worst of each kind.
     """
     from matplotlib.patches import PathPatch

@@ -1,7 +1,7 @@
 """Compiled loops over outlines in the plan: area fractions, distance to a rim, inscribed circles.
 
 Every function also runs as plain
-Python through ``.py_func``.  Callers hand in C-contiguous float64 arrays; see `simulate.stencil.shapes`
+Python through ``.py_func``.  Callers hand in C-contiguous float64 arrays; see `stencil.shapes`
 for the gate.
 """
 

@@ -83,7 +83,7 @@ class SwabNumbers(NamedTuple):
 
 
 class SourceNumbers(NamedTuple):
-    """`simulate.materials.battery.Supply` or `Battery` with its leads as plain numbers; no fall, no limit
+    """`materials.battery.Supply` or `Battery` with its leads as plain numbers; no fall, no limit
     and no capacity are 0, infinite and infinite."""
 
     emf: float
@@ -221,7 +221,7 @@ def _flash(body, state, book):
         state[TEMPERATURE] = point
 
 
-# --- the lumped body: simulate.swab.state, simulate.swab.chemistry -----------------------------------------
+# --- the lumped body: swab.state, swab.chemistry -------------------------------------------------
 
 
 @compiled
@@ -360,7 +360,7 @@ def conduction(body, state, elements):
     return liquid_factor * wet**2 * (1.0 - gas) ** 1.5, wet, gas
 
 
-# --- the supply: simulate.materials.battery ----------------------------------------------------------------
+# --- the supply: materials.battery ---------------------------------------------------------------
 
 
 @compiled
@@ -375,7 +375,7 @@ def supply_at(source, used):
 
 @compiled
 def capacity(rates, charges, current):
-    """Charge a fresh battery gives at a constant current [C]; see `simulate.materials.battery.capacity`.
+    """Charge a fresh battery gives at a constant current [C]; see `materials.battery.capacity`.
 
     rates, charges : logarithms of currents [A] and charges [C]; none for a supply without end.
     """
@@ -394,7 +394,7 @@ def capacity(rates, charges, current):
     return math.exp(charges[n - 1] + slope * (rate - rates[n - 1]))
 
 
-# --- one place's answer: simulate.run.response_table -------------------------------------------------------
+# --- one place's answer: run.response_table ------------------------------------------------------
 
 
 @inner
@@ -506,7 +506,7 @@ def meet(nodes, lowest, step, factor, fold, supply):
     return current, voltage, lower, upper, share
 
 
-# --- the march: simulate.run.time_march -------------------------------------------------------------------
+# --- the march: run.time_march -------------------------------------------------------------------
 
 
 @inner

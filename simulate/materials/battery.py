@@ -1,4 +1,4 @@
-"""The supply: an electromotive force behind a resistance, with a limit on the current.
+"""Batteries: sources that change as they are drained.
 
 A battery is a supply that changes as it is drained. Its state is one number, the share of its
 capacity that is used; every function here is pure and gives a new supply for a given state.
@@ -14,47 +14,10 @@ from typing import Final
 import numpy as np
 
 from simulate.errors import Fault, InputError
+from simulate.field.supply import Supply, faults_below_zero, faults_not_above_zero
 
 #: Share of a battery's capacity after which it counts as spent.
 SPENT: Final = 0.9
-
-
-@dataclass(frozen=True)
-class Supply:
-    """What drives the current at one moment.
-
-    The terminal voltage is ``emf - current * resistance`` until the current reaches the limit; from
-    there the supply holds the current and lets the voltage fall.
-
-    Parameters
-    ----------
-    emf : voltage at no current [V].
-    resistance : internal resistance, leads and clips together [ohm].
-    current_limit : the most it gives [A]; None for no limit.
-
-    Raises
-    ------
-    InputError : a negative or infinite emf or resistance, or a limit that is not above zero.
-    """
-
-    emf: float
-    resistance: float = 0.0
-    current_limit: float | None = None
-
-    def __post_init__(self) -> None:
-        """Refuse what no supply can be."""
-        faults = [
-            *_faults_below_zero(emf=self.emf, resistance=self.resistance),
-            *_faults_not_above_zero(current_limit=self.current_limit),
-        ]
-        if faults:
-            raise InputError(faults)
-
-    @property
-    def short_circuit_current(self) -> float:
-        """Current through a dead short [A]; infinite without resistance or limit."""
-        free = self.emf / self.resistance if self.resistance else math.inf
-        return min(free, self.current_limit or math.inf)
 
 
 @dataclass(frozen=True)
@@ -98,8 +61,8 @@ class Battery:
     def __post_init__(self) -> None:
         """Refuse what no battery can be."""
         faults = [
-            *_faults_not_above_zero(open_circuit=self.open_circuit),
-            *_faults_below_zero(resistance=self.resistance, fall=self.fall, growth=self.growth),
+            *faults_not_above_zero(open_circuit=self.open_circuit),
+            *faults_below_zero(resistance=self.resistance, fall=self.fall, growth=self.growth),
         ]
         if self.fall >= self.open_circuit:
             faults.append(Fault("falls below zero volts", "less than open_circuit", key="fall"))
@@ -211,19 +174,3 @@ def load_current(supply: Supply, resistance: float, floor: float = 0.0) -> float
     if math.isinf(current):
         raise InputError(Fault("nothing limits the current", "a resistance or a current limit"))
     return current
-
-
-def _faults_below_zero(**numbers: float) -> list[Fault]:
-    return [
-        Fault("not a finite number of zero or more", ">= 0", key=key, value=f"{number:g}")
-        for key, number in numbers.items()
-        if not (math.isfinite(number) and number >= 0)
-    ]
-
-
-def _faults_not_above_zero(**numbers: float | None) -> list[Fault]:
-    return [
-        Fault("not a finite number above zero", "> 0", key=key, value=f"{number:g}")
-        for key, number in numbers.items()
-        if number is not None and not (math.isfinite(number) and number > 0)
-    ]

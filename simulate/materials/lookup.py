@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any, Final, Literal
 
+from simulate.errors import Fault, InputError
+from simulate.field.polarisation import ButlerVolmer, overpotential
 from simulate.materials.battery import Battery
 from simulate.materials.catalogue import (
     Datum,
@@ -22,7 +24,6 @@ from simulate.materials.catalogue import (
     resolve_name,
 )
 from simulate.materials.electrolyte import Electrolyte
-from simulate.errors import Fault, InputError
 from simulate.materials.metals import (
     FARADAY,
     LN10,
@@ -35,7 +36,6 @@ from simulate.materials.metals import (
     load_metals,
     read_metal,
 )
-from simulate.field.polarisation import ButlerVolmer, overpotential
 from simulate.units import parse_quantity
 
 __all__ = [
@@ -113,7 +113,7 @@ class Source:
     ----------
     name, label, kind : kind is ``"battery"``, ``"bench"`` or ``"leads"``.
     resistance : inside, fresh [ohm].
-    open_circuit, fall, growth, currents, charges : of a battery, see `simulate.materials.battery.Battery`.
+    open_circuit, fall, growth, currents, charges : of a battery, see `materials.battery.Battery`.
     cautions : for people.
     """
 

@@ -15,6 +15,8 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
+from simulate.errors import Fault, InputError
+from simulate.field.polarisation import Tafel
 from simulate.materials.catalogue import (
     SI_UNITS,
     Datum,
@@ -26,8 +28,6 @@ from simulate.materials.catalogue import (
     resolve_name,
     unknown_name,
 )
-from simulate.errors import Fault, InputError
-from simulate.field.polarisation import Tafel
 
 FARADAY: Final = 96485.33212  # [C/mol], CODATA 2018, exact by definition of the SI
 LN10: Final = math.log(10.0)

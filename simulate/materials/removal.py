@@ -1,6 +1,6 @@
 """Faraday's law: charge to depth and mass.
 
-depth = efficiency * EW / (F * density) * charge density, with EW from `simulate.materials.lookup`. Where a
+depth = efficiency * EW / (F * density) * charge density, with EW from `materials.lookup`. Where a
 metal lies in layers, each layer takes its own charge until it is gone; the last has no end.
 """
 

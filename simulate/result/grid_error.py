@@ -23,8 +23,8 @@ import numpy as np
 
 from simulate.case.case import Case
 from simulate.errors import SwabfieldError
-from simulate.result.result import Result
 from simulate.result.grid_convergence import guarded_uncertainty
+from simulate.result.result import Result
 
 SOLVER = 1e-5
 """Relative error that the solves of stops leave, whatever the cells [-]."""

@@ -11,8 +11,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from simulate.run.time_march import Track
 from simulate.run.response_table import LEVELS, Responses
+from simulate.run.time_march import Track
 from simulate.swab.stroke import Stops
 
 Doubles = NDArray[np.float64]

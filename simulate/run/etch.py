@@ -22,6 +22,20 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from simulate.case.case import Case
+from simulate.field.edge_fitting import find_edges
+from simulate.field.multigrid import Hierarchy, processors
+from simulate.field.supply import Supply
+from simulate.kernels import wet_swab as kernel
+from simulate.materials.removal import depth_from_charge
+from simulate.result.grid_error import with_grid_error
+from simulate.result.result import Result
+from simulate.run.accumulate import Tally, charge_map, stop_density, thinned
+from simulate.run.local_solve import Setting, StopField, solve_alone, solve_spots
+from simulate.run.metal_surface import Surface, surface_after
+from simulate.run.precompile import SecondCompiler
+from simulate.run.response_table import FRESH, STEP, Responses, factor_of
+from simulate.run.setup import Course, lay_out, without_films
 from simulate.run.surface_blocks import (
     HALVINGS,
     WORST,
@@ -31,24 +45,10 @@ from simulate.run.surface_blocks import (
     metal_rate,
     plan_blocks,
 )
-from simulate.case.case import Case
-from simulate.materials.battery import Supply
-from simulate.run.setup import Course, lay_out, without_films
-from simulate.field.edge_fitting import find_edges
-from simulate.run.precompile import SecondCompiler
-from simulate.result.grid_error import with_grid_error
-from simulate.kernels import wet_swab as kernel
 from simulate.run.time_march import Rig, Track, first_condition, ledgers, march_on, remarks
-from simulate.field.multigrid import Hierarchy, processors
-from simulate.materials.removal import depth_from_charge
-from simulate.run.response_table import FRESH, STEP, Responses, factor_of
-from simulate.result.result import Result
-from simulate.run.local_solve import Setting, StopField, solve_alone, solve_spots
-from simulate.swab.stroke import contact_time
-from simulate.run.metal_surface import Surface, surface_after
-from simulate.swab.geometry import contact_outline
-from simulate.run.accumulate import Tally, charge_map, stop_density, thinned
 from simulate.run.window import build_window
+from simulate.swab.geometry import contact_outline
+from simulate.swab.stroke import contact_time
 
 Doubles = NDArray[np.float64]
 Progress = Callable[[int, int], None]

@@ -17,11 +17,11 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from simulate.materials.battery import Supply
-from simulate.field.network import Faces, Network, require_memory
-from simulate.kernels import iteration
 from simulate.field.multigrid import Hierarchy, processors
+from simulate.field.network import Faces, Network, require_memory
 from simulate.field.newton import Solution, solve_network
+from simulate.field.supply import Supply
+from simulate.kernels import krylov
 from simulate.run.metal_surface import Surface
 from simulate.run.window import Conductivities, Place, Wet, Window, build_window
 
@@ -252,7 +252,7 @@ def _slope(network: Network, found: Solution, mesh: Hierarchy) -> float:
     if lead.sum() <= least:
         return least
     mesh.r[:] = 0.0
-    iteration.add_at(mesh.cells, lead, mesh.r)
+    krylov.add_at(mesh.cells, lead, mesh.r)
     _, _, back = mesh.solve(tolerance=SLOPE_TOLERANCE)
     return max(float(lead.sum()) - back, least)
 

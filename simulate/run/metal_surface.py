@@ -19,8 +19,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from simulate.materials.metals import Metal, anode_law, film_resistance
 from simulate.field.polarisation import law_row
+from simulate.materials.metals import Metal, anode_law, film_resistance
 from simulate.materials.removal import charge_through, depth_from_charge, layers
 from simulate.swab.chemistry import salt_film_time
 

@@ -63,12 +63,12 @@ def solve_a_small_box() -> None:
     """Call each loop of the linear solver once, as a run does."""
     import numpy as np
 
-    from simulate.materials.battery import Supply
-    from simulate.field.network import build_network
     from simulate.field.grid import Grid
     from simulate.field.multigrid import Hierarchy
+    from simulate.field.network import build_network
     from simulate.field.newton import solve_network
     from simulate.field.polarisation import Tafel, law_row
+    from simulate.field.supply import Supply
 
     edges = np.arange(13.0)
     grid = Grid.box(edges, edges, edges)

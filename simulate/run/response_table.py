@@ -21,7 +21,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from simulate.materials.battery import Supply
+from simulate.field.supply import Supply
 from simulate.kernels import wet_swab
 from simulate.run.local_solve import Spot, StopField
 

@@ -12,13 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulate.case.case import Case, all_stops
-from simulate.run.time_march import Rig, make_rig, time_lifted, time_rested
-from simulate.materials.lookup import cathode_law
 from simulate.field.polarisation import law_row
-from simulate.run.response_table import FRESH, Responses
+from simulate.materials.lookup import cathode_law
 from simulate.run.local_solve import Setting, Spot, solve_spots
-from simulate.stencil.shapes import area_fractions, openings, rim_distance
-from simulate.swab.stroke import Stops
 from simulate.run.metal_surface import (
     Surface,
     layer_limits,
@@ -27,8 +23,12 @@ from simulate.run.metal_surface import (
     surface_after,
     surface_laws,
 )
-from simulate.swab.geometry import conductivity_factor
+from simulate.run.response_table import FRESH, Responses
+from simulate.run.time_march import Rig, make_rig, time_lifted, time_rested
 from simulate.run.window import Conductivities, Place, Window
+from simulate.stencil.shapes import area_fractions, openings, rim_distance
+from simulate.swab.geometry import conductivity_factor
+from simulate.swab.stroke import Stops
 
 Doubles = NDArray[np.float64]
 Integers = NDArray[np.int64]

@@ -15,7 +15,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulate.case.case import Case
-from simulate.run.setup import Course
 from simulate.materials.removal import depth_from_charge, layers, removed_mass
 from simulate.run.local_solve import StopField
 from simulate.run.metal_surface import (
@@ -25,6 +24,7 @@ from simulate.run.metal_surface import (
     surface_after,
     thin_out,
 )
+from simulate.run.setup import Course
 from simulate.swab.resistance import opening_width
 
 Doubles = NDArray[np.float64]

@@ -18,15 +18,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulate.case.case import Case
-from simulate.materials.battery import SPENT, Battery, Supply, capacity
-from simulate.materials.electrolyte import viscosity_terms
-from simulate.kernels import wet_swab as kernel
-from simulate.run.response_table import LOWEST, SPLITS, STEP, Responses
 from simulate.case.settings import Power, Rewet
-from simulate.swab.chemistry import HYDROXIDES
+from simulate.field.supply import Supply
+from simulate.kernels import wet_swab as kernel
+from simulate.materials.battery import SPENT, Battery, capacity
+from simulate.materials.electrolyte import viscosity_terms
 from simulate.run.local_solve import Setting
-from simulate.swab.stroke import Stops
+from simulate.run.response_table import LOWEST, SPLITS, STEP, Responses
+from simulate.swab.chemistry import HYDROXIDES
 from simulate.swab.state import Ledger, WetBody, WetState, imbalance, notices, wet_body, wetted
+from simulate.swab.stroke import Stops
 
 Doubles = NDArray[np.float64]
 Integers = NDArray[np.int64]

@@ -15,8 +15,8 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from simulate.field.network import Faces, Network, build_network
 from simulate.field.grid import Grid
+from simulate.field.network import Faces, Network, build_network
 from simulate.stencil.shapes import area_fractions
 from simulate.swab.geometry import (
     Bud,
@@ -209,7 +209,7 @@ def build_window(
 ) -> tuple[Network, Doubles]:
     """The network of the swab at one place.
 
-    Lips of the mask that run along the cells are fitted (`simulate.field.edge_fitting`): on a slot of 2.4 x 1.6
+    Lips of the mask that run along the cells are fitted (`edge_fitting`): on a slot of 2.4 x 1.6
     mm in a mask of 0.1 mm, cells of 0.2 mm, the mean depth is then 0.8 % short instead of 2.1 %.
 
     Parameters
@@ -222,7 +222,9 @@ def build_window(
     network : electrode 0 is the plate, electrode 1 the cathode, both at potential 0.
     area : wet open area of each plan cell [m2], (ny, nx).
     """
-    from simulate.field.edge_fitting import fit_edges  # loads the compiler, which `check` does without
+    from simulate.field.edge_fitting import (
+        fit_edges,  # loads the compiler, which `check` does without
+    )
 
     share = open_fraction if window.flooded else open_fraction * wet.plan
     conductivity = kappa.wick * wet.body + kappa.free * wet.skirt

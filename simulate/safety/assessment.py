@@ -13,6 +13,14 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Final
 
+from simulate.case.settings import Room
+from simulate.errors import Fault, InputError
+from simulate.field.supply import Supply
+from simulate.materials.battery import Battery
+from simulate.materials.catalogue import Datum, End
+from simulate.materials.metals import Metal
+from simulate.materials.removal import dissolved_elements
+from simulate.safety.limits import Verdict, assumed, limit
 from simulate.safety.ventilation import (
     fresh_air,
     gas_volume,
@@ -21,14 +29,7 @@ from simulate.safety.ventilation import (
     room_fraction,
     swabs_allowed,
 )
-from simulate.materials.battery import Battery, Supply
-from simulate.materials.catalogue import Datum, End
-from simulate.errors import Fault, InputError
-from simulate.materials.metals import Metal
-from simulate.materials.removal import dissolved_elements
-from simulate.case.settings import Room
 from simulate.units import format_quantity
-from simulate.safety.limits import Verdict, assumed, limit
 
 #: Said in every report.
 DEFERENCE: Final = (

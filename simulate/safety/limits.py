@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Final, Literal
 
-from simulate.materials.catalogue import Datum, read_catalogue, read_datum
 from simulate.errors import Fault, InputError
+from simulate.materials.catalogue import Datum, read_catalogue, read_datum
 from simulate.units import format_number, in_unit
 
 Level = Literal["fine", "watch", "past"]

@@ -1,6 +1,6 @@
 """The safety box of a case or of a run: verdicts and cautions, for reports and for machines.
 
-Before a run the numbers come from `simulate.estimate.forecast`, after it from the run itself; the bands are
+Before a run the numbers come from `estimate.forecast`, after it from the run itself; the bands are
 those of the quick estimate in both. The job is the stroke as the case has it, done by as many
 people at once as the room names.
 """
@@ -12,15 +12,15 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from simulate.estimate.inputs import bench_of
 from simulate.case.case import Case
-from simulate.materials.catalogue import Datum
-from simulate.swab.heat import ZERO_CELSIUS
-from simulate.estimate.forecast import Forecast, forecast_of
-from simulate.safety.assessment import Job, assess, assumed_room, cautions
 from simulate.case.settings import Room
-from simulate.swab.geometry import wet_volume
+from simulate.estimate.forecast import Forecast, forecast_of
+from simulate.estimate.inputs import bench_of
+from simulate.materials.catalogue import Datum
+from simulate.safety.assessment import Job, assess, assumed_room, cautions
 from simulate.safety.limits import Level, Verdict, worst
+from simulate.swab.geometry import wet_volume
+from simulate.swab.heat import ZERO_CELSIUS
 
 if TYPE_CHECKING:
     from simulate.result.result import Result

@@ -13,10 +13,10 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from simulate.swab.heat import ATMOSPHERE, GAS_CONSTANT
+from simulate.case.settings import Room
 from simulate.errors import Fault, InputError
 from simulate.materials.metals import FARADAY
-from simulate.case.settings import Room
+from simulate.swab.heat import ATMOSPHERE, GAS_CONSTANT
 
 ROOM_TEMPERATURE: Final = 298.15  # [K]
 

@@ -17,12 +17,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulate.case.case import Case, all_stops
-from simulate.materials.battery import Supply
 from simulate.errors import Fault, InputError
 from simulate.field.grid import Grid
+from simulate.field.potential import Electrode, Field, solve_potential
+from simulate.field.supply import Supply
 from simulate.materials.lookup import cathode_law
 from simulate.materials.metals import anode_law
-from simulate.field.potential import Electrode, Field, solve_potential
+from simulate.run.window import heights
 from simulate.stencil.shapes import openings
 from simulate.swab.geometry import (
     Pad,
@@ -35,7 +36,6 @@ from simulate.swab.geometry import (
     skirt_fraction,
     wire_fraction,
 )
-from simulate.run.window import heights
 
 Doubles = NDArray[np.float64]
 Spans = list[tuple[float, float]]

@@ -35,6 +35,8 @@ Points = tuple[tuple[float, float], ...]
 ANCHORS = ("left", "centre", "right")
 EXACT = 1e-12  # area fractions nearer than this to 0 or 1 are taken as 0 or 1 [-]
 
+DILATION = 0.207  # cells by which a curved flush edge is moved outward; see `dilated_coverage`
+
 
 @dataclass(frozen=True)
 class Rectangle:
@@ -242,6 +244,24 @@ def area_fractions(geometry: Any, x_edges: ArrayLike, y_edges: ArrayLike) -> Flo
     share[share < EXACT] = 0.0
     share[share > 1.0 - EXACT] = 1.0
     return share
+
+
+def dilated_coverage(geometry: Any, x: Floats, y: Floats) -> Floats:
+    """Metal's share of plan cells for a flush electrode of any outline on a plane, (ny, nx).
+
+    The outline is moved outward by 0.207 cells, which makes up for the width that a plain scheme
+    loses at a flush edge. The number was found on a disc; for square cells as high as wide, ideal
+    metal and outlines whose radius is many cells. Measured in ``published/test_fitted_edges.py``:
+    a disc's current within 1e-3 at a/8, 1e-4 at a/16 and 5e-5 at a/32; an ellipse of half the
+    width within 1e-3 at a/16. Edges along an axis lose 0.35 cells instead: leave those to
+    `field.edge_fitting.fit_edges`.
+
+    Parameters
+    ----------
+    geometry : outline in plan [m], a shapely geometry. x, y : cell edges [m], equally spaced.
+    """
+    cell = 0.5 * (float(np.diff(x).mean()) + float(np.diff(y).mean()))
+    return area_fractions(geometry.buffer(DILATION * cell, quad_segs=64), x, y)
 
 
 def rim_distance(geometry: Any, x: ArrayLike, y: ArrayLike) -> Floats:

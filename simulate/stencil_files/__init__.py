@@ -9,6 +9,6 @@ Reading order within the folder::
     svg       a drawing in SVG
     picture   a picture in PNG
     dxf       a drawing in DXF
-    reading   any of them, by the end of its name; its place on the plate
-    shelf     the drawings of a case, read once and kept with it
+    read      any of them, by the end of its name; its place on the plate
+    store     the drawings of a case, read once and kept with it
 """

@@ -13,8 +13,8 @@ import math
 from dataclasses import dataclass
 from typing import Final
 
-from simulate.materials.catalogue import Datum
 from simulate.errors import Fault, InputError
+from simulate.materials.catalogue import Datum
 
 GAS_CONSTANT: Final = 8.314462618  # [J/(mol K)], exact by definition of the SI
 ATMOSPHERE: Final = 101325.0  # [Pa], exact by definition

@@ -18,7 +18,12 @@ import math
 from dataclasses import dataclass, replace
 from typing import Final
 
+from simulate.errors import Fault, InputError
 from simulate.materials.catalogue import Datum, read_catalogue
+from simulate.materials.electrolyte import Electrolyte, viscosity_ratio
+from simulate.materials.metals import FARADAY, Metal, atomic_mass
+from simulate.swab.chemistry import Solution, settle
+from simulate.swab.geometry import Bud, Swab, body_volume, contact_area, wet_volume
 from simulate.swab.heat import (
     ATMOSPHERE,
     GAS_CONSTANT,
@@ -28,11 +33,6 @@ from simulate.swab.heat import (
     HeatBody,
     brine_activity,
 )
-from simulate.materials.electrolyte import Electrolyte, viscosity_ratio
-from simulate.errors import Fault, InputError
-from simulate.materials.metals import FARADAY, Metal, atomic_mass
-from simulate.swab.chemistry import Solution, settle
-from simulate.swab.geometry import Bud, Swab, body_volume, contact_area, wet_volume
 
 WET_COTTON: Final = Datum(0.55, 0.45, 0.62, "W/(m K)", "water and cotton, from memory", "firm")
 PLATE_PATH: Final = Datum(

@@ -35,11 +35,11 @@ from numpy.typing import NDArray
 
 from simulate.case.case import Case, parse_case, with_changes
 from simulate.errors import Fault, InputError, ResultError, SwabfieldError
-from simulate.run.etch import etch_case
 from simulate.field.multigrid import processors
 from simulate.result.result import replacing
-from simulate.sweep.table import NUMBERS, Row, Sweep
+from simulate.run.etch import etch_case
 from simulate.sweep.axes import Axis, grid_points, sample_points
+from simulate.sweep.table import NUMBERS, Row, Sweep
 
 Doubles = NDArray[np.float64]
 Progress = Callable[[int, int], None]

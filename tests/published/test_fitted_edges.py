@@ -37,9 +37,8 @@ from test_finite_elements import (
 import simulate as sf
 from simulate.exact import closed_forms as forms
 from simulate.exact import conformal_maps as maps
-from simulate.field.edge_fitting import dilated_coverage
 from simulate.exact.recess import disk_opening
-from simulate.stencil.shapes import area_fractions
+from simulate.stencil.shapes import area_fractions, dilated_coverage
 
 DISK, STRIP = REFERENCE["disk_in_cell"], REFERENCE["strip_in_box"]
 RECESSES = [

@@ -16,8 +16,8 @@ import pytest
 from cells import REFERENCE, Floats, Opening
 
 import simulate as sf
-from simulate.field.polarisation import Polarisation
 from simulate.exact.recess import disk_opening, strip_opening
+from simulate.field.polarisation import Polarisation
 from simulate.result.grid_convergence import grid_convergence, guarded_uncertainty
 
 TABLE = REFERENCE["grid_convergence"]

@@ -4,8 +4,15 @@ from __future__ import annotations
 
 import pytest
 
-from simulate.safety.ventilation import fresh_air, gas_volume, molar_volume, near_fraction, room_fraction, time_to
 from simulate.case.settings import Room
+from simulate.safety.ventilation import (
+    fresh_air,
+    gas_volume,
+    molar_volume,
+    near_fraction,
+    room_fraction,
+    time_to,
+)
 
 PPM = 1e-6
 
