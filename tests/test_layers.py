@@ -172,7 +172,11 @@ def test_pictures_and_meshes_are_made_in_the_outlets_alone(name):
 
 def test_letters_are_drawn_without_the_plotting_library():
     """Its fonts are read, it is not imported: that would take a third of a second."""
-    assert not {name for name in imports(PACKAGE / "stencil" / "outlines.py") if name.startswith("matplotlib")}
+    assert not {
+        name
+        for name in imports(PACKAGE / "stencil" / "outlines.py")
+        if name.startswith("matplotlib")
+    }
     code = "import sys; from simulate.stencil.outlines import letters; letters('ag', 5e-3)"
     code += "; assert 'matplotlib' not in sys.modules"
     subprocess.run([sys.executable, "-c", code], check=True, cwd=PACKAGE.parent)

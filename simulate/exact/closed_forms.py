@@ -7,7 +7,7 @@ SI; a *profile* is the local current density over its mean on the electrode [-],
 Resistances of planar cells are per metre of depth, ``[ohm m]``.
 
 Sources marked (memory) were cited without the page being seen; each formula is checked
-numerically in ``tests/test_closed_forms.py``. Strips, channels and the Hull cell stand in
+numerically in ``tests/exact/test_closed_forms.py``. Strips, channels and the Hull cell stand in
 `exact.conformal_maps`; openings below a mask, and electrodes with linear kinetics, which have
 no closed form, in `simulate.exact.recess`.
 """

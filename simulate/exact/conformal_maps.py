@@ -5,7 +5,7 @@ over its mean on the electrode [-], a *cumulative current* the share of the tota
 half-width or up to a point [-]. Functions named K and sn are Jacobi's, m = k^2 the parameter.
 
 Sources marked (memory) were cited without the page being seen; each formula is checked
-numerically in ``tests/test_conformal_maps.py``.
+numerically in ``tests/exact/test_conformal_maps.py``.
 """
 
 from __future__ import annotations

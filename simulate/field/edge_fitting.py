@@ -36,11 +36,11 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from simulate.field.network import Network
 from simulate.field.edge_singularities import EdgeField, FlushEdge, KineticEdge, Lip, MetalCorner
 from simulate.field.grid import Grid
-from simulate.kernels import edge_factors as kernels
+from simulate.field.network import Network
 from simulate.field.polarisation import Linear, Polarisation
+from simulate.kernels import edge_factors as kernels
 
 Doubles = NDArray[np.float64]
 Integers = NDArray[np.int64]

@@ -19,7 +19,7 @@ for Y > 0 and Y < 0 over that above the edge [-].
 
 Sources: corner exponents, Jackson, Classical Electrodynamics, 3rd ed. 1999, sec. 2.11 (from
 memory); the mixed edge by the method of Noble, Methods Based on the Wiener-Hopf Technique, 1958
-(from memory); numbers checked in ``tests/test_edges.py``.
+(from memory); numbers checked in ``tests/field/test_edge_fitting.py``.
 """
 
 from __future__ import annotations

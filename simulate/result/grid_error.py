@@ -8,7 +8,7 @@ the grid convergence index; from memory). Inputs and the model are not in them.
 
 Where rims of openings cut cells the order is taken as 1, theirs; where all rims run along the cells
 of all grids, so that the lips above them are fitted (`edges`), it is observed, and held between
-1 and 2. Both against finer grids in ``tests/test_grid_error.py``.
+1 and 2. Both against finer grids in ``tests/result/test_grid_error.py``.
 """
 
 from __future__ import annotations

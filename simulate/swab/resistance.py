@@ -18,7 +18,7 @@ crowding of the current towards them, taken as slots (Yovanovich's constriction,
 s the open share of the patch, w the openings' width, t the mask's thickness, r the wick's
 conductivity over the free liquid's.
 
-Held against the field solver by ``tests/test_swab_resistance.py``: see `FORMULA_ERROR`.
+Held against the field solver by ``tests/swab/test_resistance.py``: see `FORMULA_ERROR`.
 """
 
 from __future__ import annotations

@@ -9,18 +9,16 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
+from places import REFERENCE
 
 import simulate as sf
 from simulate.field.polarisation import Polarisation
 from simulate.field.potential import FaceRecord, Field
 
-REFERENCE = json.loads(
-    (Path(__file__).parents[1] / "reference_data" / "reference.json").read_text(encoding="utf-8")
-)
+REFERENCE = json.loads(REFERENCE.read_text(encoding="utf-8"))
 
 Floats = NDArray[np.float64]
 Region = Callable[[Floats, Floats], Floats]
