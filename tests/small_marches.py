@@ -85,3 +85,7 @@ def marched(made: Rig, ohms: float, stops: Stops, start: Condition | None = None
 
 def column(track: Track, place: int) -> np.ndarray:
     return track.record[:, place]
+
+
+def rule(charge=math.inf, time=math.inf, temperature=math.inf, pause=5.0):
+    return kernel.RewetNumbers(charge, time, temperature, pause)

@@ -1,8 +1,8 @@
 """Compiled loops of the wet swab as a lumped body, and of its march over the stops of a run.
 
 Arrays and plain records only. The formulas are those of `drying`, `souring`, `wetting` and
-`circuit`, where they stand in words with their sources; `tests/run/test_time_march.py` holds the two
-against each other.
+`circuit`, where they stand in words with their sources; `tests/run/test_time_march.py` holds the
+two against each other.
 """
 
 from __future__ import annotations

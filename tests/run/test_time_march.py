@@ -19,6 +19,7 @@ from small_marches import (
     held,
     marched,
     rig,
+    rule,
     source,
     swab_of,
 )
@@ -195,10 +196,6 @@ def test_the_condition_a_march_starts_from_is_left_as_it_is():
 
 
 # ------------------------------------------------------------------------------------- rewetting
-
-
-def rule(charge=math.inf, time=math.inf, temperature=math.inf, pause=5.0):
-    return kernel.RewetNumbers(charge, time, temperature, pause)
 
 
 def test_the_swab_is_wetted_again_when_its_charge_is_passed():
