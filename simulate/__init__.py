@@ -4,6 +4,7 @@ Reading order. Each file imports only from those above it; `tests/test_layers.py
 
     errors         what can go wrong, and how a fault is worded
     units          "0.15 mm" to SI and back
+    files          atomic file writes
     kernels        compiled loops; arrays only, so they may be read last
     field          potential and current in any cell: finite volumes, electrodes, multigrid
     exact          exact solutions, for checks and for teaching
@@ -53,7 +54,8 @@ if TYPE_CHECKING:
     from simulate.field.potential import Electrode, solve_potential
     from simulate.field.supply import Supply
     from simulate.figures import draw_result
-    from simulate.result.result import Result, read_result, write_result
+    from simulate.result.netcdf import read_result, write_result
+    from simulate.result.result import Result
     from simulate.run.etch import etch_case
     from simulate.sweep.axes import Axis, parse_vary
     from simulate.sweep.run import cluster_executor, run_sweep
@@ -104,7 +106,8 @@ _HOMES = {
     "field.grid": ("Grid",),
     "field.potential": ("Electrode", "solve_potential"),
     "case.case": ("Case", "parse_case", "read_case"),
-    "result.result": ("Result", "read_result", "write_result"),
+    "result.result": ("Result",),
+    "result.netcdf": ("read_result", "write_result"),
     "run.etch": ("etch_case",),
     "figures": ("draw_result",),
     "dwell.optimise": ("plan_dwell",),

@@ -88,7 +88,7 @@ def _pace(case: Case, arguments: argparse.Namespace) -> Pace:
 def _keep(plan: DwellPlan, folder: Any) -> list[Path]:
     """Write the folder: table, case, figure, summary."""
     from simulate.cli.run_folder import MANIFEST
-    from simulate.result.result import replacing
+    from simulate.files import replacing
 
     folder.clear()
     files = [folder.path / name for name in ("schedule.csv", "schedule.toml", "schedule.png")]
@@ -105,7 +105,7 @@ def _keep(plan: DwellPlan, folder: Any) -> list[Path]:
 
 def _copy_drawings(case: Case, folder: Path) -> list[Path]:
     """Put the drawings that a case names below a folder, so that its text can be read there."""
-    from simulate.result.result import replacing
+    from simulate.files import replacing
 
     copies = []
     for name in dict.fromkeys(drawing.name for drawing in case.drawings):

@@ -84,7 +84,7 @@ def _keep(
     result: Result, folder: RunFolder, started: datetime, artist: Artist
 ) -> tuple[str, list[Path], Precautions]:
     """Write the run folder; the state it is in, its files, and what to beware of."""
-    from simulate.result.result import write_result
+    from simulate.result.netcdf import write_result
     from simulate.safety.precautions import after_run
 
     folder.clear()

@@ -10,7 +10,7 @@ from simulate.cli import options, terminal
 
 if TYPE_CHECKING:
     from simulate.explain import Explanation
-    from simulate.result.measures import Spots
+    from simulate.explain.log_ratios import Spots
     from simulate.result.result import Result
 
 _STORY = """\

@@ -73,7 +73,7 @@ class RunFolder:
 
     def write(self, name: str, content: Mapping[str, Any]) -> Path:
         """Write one JSON file, whole or not at all."""
-        from simulate.result.result import replacing
+        from simulate.files import replacing
 
         target = self.path / name
         with replacing(target) as part:
@@ -102,7 +102,7 @@ def stored_result(run: str) -> Result:
     ------
     InputError : there is no such place. ResultError : it holds no readable result.
     """
-    from simulate.result.result import read_result
+    from simulate.result.netcdf import read_result
 
     path = Path(run)
     if not path.exists():

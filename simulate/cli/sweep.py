@@ -93,7 +93,7 @@ def _claim(path: Path, force: bool) -> None:
 
 
 def _keep(found: Sweep, path: Path, chart: str) -> list[Path]:
-    from simulate.result.result import replacing
+    from simulate.files import replacing
     from simulate.sweep.table import write_sweep
 
     files = [path / name for name in ("sweep.csv", "sweep.nc")]

@@ -22,6 +22,7 @@ from simulate.errors import Fault, InputError
 from simulate.field.supply import Supply
 from simulate.kernels import wet_swab as kernel
 from simulate.materials.removal import charge_for_depth, depth_from_charge
+from simulate.result.measures import evenness
 from simulate.run.accumulate import charge_map, stop_density
 from simulate.run.local_solve import Spot, StopField, solve_alone, solve_spots
 from simulate.run.metal_surface import Surface, surface_after
@@ -288,7 +289,6 @@ class Fields:
         """
         depth = depth_from_charge(self.case.metal, relative * self.wanted)
         mean = self.mean(depth)
-        deviation = math.sqrt(self.mean((depth - mean) ** 2))
         within = np.abs(depth / self.depth - 1.0) <= tolerance
         edge = self.rim < RIM
         ratio = math.nan
@@ -301,7 +301,7 @@ class Fields:
         return Spread(
             depth=plan,
             mean=mean,
-            evenness=1.0 - deviation / mean if mean > 0 else math.nan,
+            evenness=evenness(depth, self.area),
             within=self.mean(within.astype(float)),
             edge_ratio=ratio,
             time=time,

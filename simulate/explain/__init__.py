@@ -3,6 +3,7 @@
 Reading order within the folder::
 
     shapley         shares of a total among causes that act together
+    log_ratios      measures of unevenness as log ratios, which add
     recess_smoothing  what a tall wall of mask does to the current below it
     counterfactual  the same case with any of its causes taken away
     attribution     shares of each measure among the causes

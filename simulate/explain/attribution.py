@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulate.explain.counterfactual import CAUSES, Factors
+from simulate.explain.log_ratios import Measure, value_of
 from simulate.explain.shapley import shapley_values
-from simulate.result.measures import Measure, value_of
 
 Doubles = NDArray[np.float64]
 

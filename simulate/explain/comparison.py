@@ -17,8 +17,8 @@ from typing import Any
 from simulate.errors import Fault, InputError
 from simulate.estimate.forecast import forecast_of
 from simulate.estimate.inputs import bench_of
+from simulate.explain.log_ratios import measures_of
 from simulate.materials.battery import Battery, capacity
-from simulate.result.measures import measures_of
 from simulate.result.result import Result
 from simulate.run.local_solve import TOLERANCE
 

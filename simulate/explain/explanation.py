@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 from simulate.explain import sentences
 from simulate.explain.attribution import Attribution, attribute
 from simulate.explain.counterfactual import CAUSES, Factors, factors_of
+from simulate.explain.log_ratios import Spots, measures_of
 from simulate.explain.sensitivity import Change, Sensitivities, sensitivities
-from simulate.result.measures import Spots, measures_of
 from simulate.result.result import Result
 
 Doubles = NDArray[np.float64]

@@ -13,8 +13,8 @@ from math import nan
 
 from simulate.case.case import Case
 from simulate.errors import InputError
+from simulate.explain.log_ratios import Measure, Spots, measures_of
 from simulate.materials.battery import Battery
-from simulate.result.measures import Measure, Spots, measures_of
 from simulate.result.result import Result
 from simulate.run.etch import etch_case
 from simulate.stencil.shapes import Polygon, Stencil, openings

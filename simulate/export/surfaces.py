@@ -26,7 +26,8 @@ import numpy as np
 
 from simulate.errors import Fault, InputError, ResultError
 from simulate.field.potential import Field
-from simulate.result.result import Result, replacing
+from simulate.files import replacing
+from simulate.result.result import Result
 
 if TYPE_CHECKING:
     import meshio

@@ -15,7 +15,8 @@ from simulate.errors import Fault, InputError, ResultError
 from simulate.figures.captions import current_words, time_words, with_unit
 from simulate.figures.plan_view import bulk_limits, colour_bar, draw_map, plan_height, scale_bar
 from simulate.figures.style import A_CM2, INK, MM, UM, check_known, new_figure, style
-from simulate.result.result import Result, replacing
+from simulate.files import replacing
+from simulate.result.result import Result
 from simulate.swab.geometry import contact_outline
 
 if TYPE_CHECKING:

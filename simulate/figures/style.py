@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, ParamSpec
 
 from simulate.errors import Fault, InputError
-from simulate.result.result import replacing
+from simulate.files import replacing
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

@@ -105,6 +105,21 @@ def charge_for_depth(metal: Metal, depth: npt.ArrayLike) -> Floats:
     return np.asarray(charge)
 
 
+def mass_of_depth(metal: Metal, depth: npt.ArrayLike) -> Floats:
+    """Mass per area that a depth of a metal's layers makes [kg/m2].
+
+    Parameters
+    ----------
+    depth : [m], any shape.
+    """
+    left = np.asarray(depth, dtype=float)
+    mass = np.zeros_like(left)
+    for layer, thickness in layers(metal):
+        taken = np.minimum(left, thickness)
+        mass, left = mass + taken * layer.density.value, left - taken
+    return mass
+
+
 def removed_mass(metal: Metal, charge_density: npt.ArrayLike) -> Floats:
     """Mass removed per area [kg/m2] by a charge density [C/m2], through all layers."""
     left = depth_from_charge(metal, charge_density)

@@ -26,8 +26,9 @@ from numpy.typing import NDArray
 
 from simulate.errors import Fault, InputError
 from simulate.figures.profile import widest_line
+from simulate.files import replacing
 from simulate.materials.removal import charge_for_depth
-from simulate.result.result import Result, replacing
+from simulate.result.result import Result
 from simulate.safety.precautions import after_run
 from simulate.stencil.shapes import openings
 from simulate.swab.geometry import contact_outline

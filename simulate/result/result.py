@@ -1,4 +1,4 @@
-"""The result of a case, with coordinates and units; NetCDF both ways.
+"""The record of a run: arrays with coordinates and units, and the numbers they sum up to.
 
 A `Result` holds the plan maps [y, x], the history of the stops, and a few maps of current
 density at chosen stops. One table, `VARIABLES`, says for each array its dimensions, unit, meaning
@@ -10,12 +10,9 @@ none are given; `long_name` and `units` are on everything.
 
 from __future__ import annotations
 
-import contextlib
-import dataclasses
 import json
 import math
-import os
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from importlib import metadata
 from pathlib import Path
@@ -24,20 +21,17 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from simulate.case.case import Case, parse_case
-from simulate.errors import Fault, InputError, ResultError, SwabfieldError
-from simulate.materials.metals import Metal
-from simulate.materials.removal import layers
-from simulate.stencil_files.store import DrawingFile, from_arrays, to_arrays
+from simulate.case.case import Case
+from simulate.errors import Fault, InputError, ResultError
+from simulate.materials.removal import mass_of_depth
+from simulate.result.measures import edge_ratio, evenness, rim_share, weighted_mean
+from simulate.stencil_files.store import DrawingFile, to_arrays
 
 if TYPE_CHECKING:
     import xarray
 
 FORMAT = 1
 """Number of the file's format; raised whenever an older reader would misread a newer file."""
-
-RIM_BAND = 1e-4
-"""Width of the band along an opening's rim that the edge ratio looks at [m]."""
 
 
 class Variable(NamedTuple):
@@ -230,9 +224,9 @@ class Result:
             raise ResultError(
                 "labelled data sets need xarray: pip install 'swabfield[analysis]'"
             ) from error
-        arrays = _labelled(self)
+        arrays = labelled(self)
         coordinates = {name: arrays.pop(name) for name in ("x", "y", "time", "sample_stop")}
-        return xarray.Dataset(arrays, coords=coordinates, attrs=_attributes(self))
+        return xarray.Dataset(arrays, coords=coordinates, attrs=attributes(self))
 
 
 def _frozen(value: Any, dtype: type) -> np.ndarray:
@@ -272,38 +266,11 @@ def _quantity(value: float, unit: str) -> dict[str, Any]:
     return {"value": float(value) if math.isfinite(value) else None, "unit": unit}
 
 
-def _mean(values: np.ndarray, weight: np.ndarray) -> float:
-    """Weighted mean; not-a-number where there is no weight."""
-    total = float(weight.sum())
-    return float((values * weight).sum()) / total if total > 0.0 else math.nan
-
-
-def rim_share(result: Result) -> np.ndarray:
-    """Share of each cell within `RIM_BAND` of a rim, as for a straight rim along the cell [-].
-
-    The share passes from 1 to 0 over one cell width, so that the edge ratio does not jump
-    when a cell centre crosses the line.
-    """
-    width = np.sqrt(np.outer(np.diff(result.y_edges), np.diff(result.x_edges)))
-    return np.asarray(np.clip((RIM_BAND - result.rim_distance) / width + 0.5, 0.0, 1.0))
-
-
-def _mass_of(metal: Metal, depth: np.ndarray) -> np.ndarray:
-    """Mass per area that a depth of a metal's layers makes [kg/m2]."""
-    mass, left = np.zeros_like(depth), depth
-    for layer, thickness in layers(metal):
-        taken = np.minimum(left, thickness)
-        mass, left = mass + taken * layer.density.value, left - taken
-    return mass
-
-
 def _summarise(result: Result) -> dict[str, Any]:
     """The dict of `Result.summary`."""
     area, depth = result.open_area, result.depth
-    mean = _mean(depth, area)
-    deviation = math.sqrt(_mean((depth - mean) ** 2, area))
-    share = rim_share(result)
-    rest = _mean(depth, area * (1.0 - share))
+    mean = weighted_mean(depth, area)
+    ratio = edge_ratio(depth, area, rim_share(result.rim_distance, result.x_edges, result.y_edges))
     volume = float((depth * area).sum())
     current, dwell = result.current, result.dwell
     return {
@@ -315,10 +282,12 @@ def _summarise(result: Result) -> dict[str, Any]:
         "open_area": _quantity(float(area.sum()), "m2"),
         "mean_depth": _quantity(mean, "m"),
         "max_depth": _quantity(float(depth[area > 0.0].max(initial=0.0)), "m"),
-        "evenness": _quantity(1.0 - deviation / mean if mean > 0.0 else math.nan, "1"),
-        "edge_ratio": _quantity(_mean(depth, area * share) / rest if rest > 0.0 else math.nan, "1"),
+        "evenness": _quantity(evenness(depth, area), "1"),
+        "edge_ratio": _quantity(ratio, "1"),
         "removed_volume": _quantity(volume, "m3"),
-        "removed_mass": _quantity(float((_mass_of(result.case.metal, depth) * area).sum()), "kg"),
+        "removed_mass": _quantity(
+            float((mass_of_depth(result.case.metal, depth) * area).sum()), "kg"
+        ),
         "charge": _quantity(float((current * dwell).sum()), "C"),
         "peak_current": _quantity(float(current.max(initial=0.0)), "A"),
         "peak_density": _quantity(float(result.peak_density.max(initial=0.0)), "A/m2"),
@@ -333,7 +302,7 @@ def _summarise(result: Result) -> dict[str, Any]:
 # --- labels -----------------------------------------------------------------------------------
 
 
-def _labelled(result: Result) -> dict[str, Labelled]:
+def labelled(result: Result) -> dict[str, Labelled]:
     """Every array with its dimensions and CF attributes, coordinates first."""
     along = {"units": "m", "axis": "X", "long_name": "distance along the plate"}
     across = {"units": "m", "axis": "Y", "long_name": "distance across the plate"}
@@ -343,14 +312,14 @@ def _labelled(result: Result) -> dict[str, Labelled]:
     }
     for name, edges in (("x", result.x_edges), ("y", result.y_edges)):
         pairs = np.stack([edges[:-1], edges[1:]], axis=1)
-        attributes = {"units": "m", "long_name": f"edges of the cells in {name}"}
-        arrays[f"{name}_bounds"] = ((name, "edge"), pairs, attributes)
+        notes = {"units": "m", "long_name": f"edges of the cells in {name}"}
+        arrays[f"{name}_bounds"] = ((name, "edge"), pairs, notes)
     for name, variable in VARIABLES.items():
         array = getattr(result, name)
         if array is not None:
-            attributes = {"units": variable.units, "long_name": variable.long_name}
+            notes = {"units": variable.units, "long_name": variable.long_name}
             stored = array.astype(np.int8) if variable.dtype is np.bool_ else array
-            arrays[name] = (variable.dims, stored, attributes)
+            arrays[name] = (variable.dims, stored, notes)
     return arrays | _outlines(result.case.drawings)
 
 
@@ -368,7 +337,7 @@ def _outlines(drawings: tuple[DrawingFile, ...]) -> dict[str, Labelled]:
     }
 
 
-def _attributes(result: Result) -> dict[str, str | int]:
+def attributes(result: Result) -> dict[str, str | int]:
     """Global attributes: CF's, and what it takes to make the `Result` again.
 
     Not how long it took: two runs of one case leave the same file.
@@ -398,173 +367,3 @@ def _version() -> str:
         return metadata.version("swabfield")
     except metadata.PackageNotFoundError:
         return "(not installed)"
-
-
-# --- the file ---------------------------------------------------------------------------------
-
-
-@contextlib.contextmanager
-def replacing(path: str | os.PathLike[str]) -> Iterator[Path]:
-    """Write a file whole or not at all.
-
-    Yields the name of a temporary file in the same folder, with the same ending; when the block
-    ends well, its content is forced to disk and it takes the place of ``path``. When the block
-    fails, the temporary file is removed and ``path`` is as it was.
-
-    Raises
-    ------
-    ResultError
-        If the file cannot be written: one line, with the reason.
-    """
-    target = Path(path)
-    part = target.with_name(f".{target.stem}.{os.getpid()}.part{target.suffix}")
-    try:
-        yield part
-        with open(part, "rb+") as stream:
-            os.fsync(stream.fileno())
-        os.replace(part, target)
-    except OSError as error:
-        if isinstance(error, SwabfieldError):
-            raise
-        raise ResultError(f"{target}: cannot be written: {_one_line(error)}") from error
-    finally:
-        part.unlink(missing_ok=True)
-
-
-def write_result(result: Result, path: str | os.PathLike[str]) -> None:
-    """Write a result as NetCDF-4 with CF-1.11 attributes; an existing file is replaced.
-
-    Kept maps of current density are single precision; all else is double. Each map is compressed
-    without loss and carries checksums.
-
-    Parameters
-    ----------
-    result : what to write; the source text of its case goes with it.
-    path : name of the file, usually ``*.nc``.
-
-    Raises
-    ------
-    ResultError
-        If the case has no source text, the text describes another case, or the disk refuses.
-    """
-    _check_text(result.case)
-    import h5netcdf
-
-    arrays = _labelled(result)
-    sizes = {
-        dim: n
-        for dims, array, _ in arrays.values()
-        for dim, n in zip(dims, array.shape, strict=True)
-    }
-    with replacing(path) as part, h5netcdf.File(part, "w") as file:
-        file.attrs.update(_attributes(result))
-        file.dimensions = {dim: n for dim, n in sizes.items() if n}
-        for name, (dims, array, attributes) in arrays.items():
-            if array.size:
-                _write_variable(file, name, dims, array, attributes)
-
-
-def _write_variable(
-    file: Any, name: str, dims: tuple[str, ...], array: np.ndarray, attributes: dict[str, str]
-) -> None:
-    """One variable; stacks of maps are cut so that a single map can be read alone."""
-    chunks = (1, *array.shape[1:]) if array.ndim == 3 else array.shape
-    variable = file.create_variable(
-        name,
-        dims,
-        array.dtype,
-        data=array,
-        chunks=chunks,
-        compression="gzip",
-        compression_opts=4,
-        shuffle=True,
-        fletcher32=True,
-    )
-    variable.attrs.update(attributes)
-    if dims[0] in ("stop", "sample") and name != "time":
-        variable.attrs["coordinates"] = "time" if dims[0] == "stop" else "sample_stop"
-
-
-def _check_text(case: Case) -> None:
-    """Raise ResultError unless the case's source text describes the case."""
-    try:
-        name = case.path or "case.toml"
-        same = bool(case.text) and parse_case(case.text, name, case.drawings) == case
-    except InputError:
-        same = False
-    if not same:
-        raise ResultError("the text of the case does not describe it, so it could not be read back")
-
-
-def read_result(path: str | os.PathLike[str]) -> Result:
-    """Read what `write_result` wrote, exactly.
-
-    Raises
-    ------
-    ResultError
-        If the file is missing, damaged, not a result, or of a later format: one line.
-    """
-    try:
-        import h5py  # h5netcdf complains on the terminal when it cannot open a damaged file
-
-        with h5py.File(path, "r") as file:
-            attributes = {name: _scalar(value) for name, value in file.attrs.items()}
-            _check_format(path, attributes)
-            arrays = {name: np.asarray(file[name][...]) for name in file}
-        return _assemble(attributes, arrays)
-    except ResultError:
-        raise
-    except Exception as error:  # a damaged HDF5 file raises errors of any class
-        raise ResultError(
-            f"{path}: not a readable result: {_one_line(error)}; "
-            "expected: a run folder or its result.nc, as etch leaves them"
-        ) from error
-
-
-def _scalar(value: Any) -> Any:
-    """A global attribute as a plain value: the file keeps a number as an array of one."""
-    return value.item() if isinstance(value, np.ndarray) and value.size == 1 else value
-
-
-def _check_format(path: str | os.PathLike[str], attributes: Mapping[str, Any]) -> None:
-    """Raise ResultError unless the file is a result of a format this version reads."""
-    if "swabfield_format" not in attributes:
-        raise ResultError(f"{path}: a NetCDF file, but not a result of swabfield")
-    number = int(attributes["swabfield_format"])
-    if number != FORMAT:
-        raise ResultError(f"{path}: written in format {number}; this version reads {FORMAT}")
-
-
-def _assemble(attributes: Mapping[str, Any], arrays: Mapping[str, np.ndarray]) -> Result:
-    """The `Result` that a file's attributes and arrays describe."""
-    edges = {
-        f"{name}_edges": np.append(bounds[:, 0], bounds[-1, 1])
-        for name, bounds in (("x", arrays["x_bounds"]), ("y", arrays["y_bounds"]))
-    }
-    sizes = {"y": arrays["y"].size, "x": arrays["x"].size, "stop": 0, "sample": 0}
-    empty = {
-        name: np.zeros([sizes[dim] for dim in variable.dims])
-        for name, variable in VARIABLES.items()
-        if name not in OPTIONAL and variable.dims[0] in ("stop", "sample")
-    }
-    names = {entry.name for entry in dataclasses.fields(Result)}
-    drawings: tuple[DrawingFile, ...] = ()
-    if "drawings" in attributes:
-        stored = arrays["drawing_points"], arrays["drawing_rings"]
-        drawings = from_arrays(str(attributes["drawings"]), *stored)
-    return Result(
-        case=parse_case(str(attributes["case_text"]), str(attributes["case_name"]), drawings),
-        numerical=json.loads(attributes["numerical_error"]),
-        statistics=json.loads(attributes["statistics"]),
-        ledgers=json.loads(attributes.get("ledgers", "{}")),
-        remarks=tuple(json.loads(attributes.get("remarks", "[]"))),
-        partial=bool(attributes["partial"]),
-        **edges,
-        **(empty | {name: array for name, array in arrays.items() if name in names}),
-    )
-
-
-def _one_line(error: BaseException) -> str:
-    """The first line of an error's message, or its class if it has none."""
-    lines = str(getattr(error, "strerror", None) or error).splitlines()
-    return lines[0] if lines else type(error).__name__

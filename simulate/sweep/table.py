@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulate.case.case import Case
-from simulate.result.result import replacing
+from simulate.files import replacing
 from simulate.sweep.axes import Axis
 
 Doubles = NDArray[np.float64]

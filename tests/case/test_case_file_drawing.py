@@ -18,7 +18,7 @@ from simulate.case.case import effective_text, parse_case, read_case, with_chang
 from simulate.cli.dwell import _copy_drawings
 from simulate.cli.run_folder import RunFolder, manifest
 from simulate.errors import InputError, ResultError
-from simulate.result.result import read_result, write_result
+from simulate.result.netcdf import read_result, write_result
 from simulate.stencil.shapes import Drawing, openings
 from simulate.stencil_files.store import DrawingFile, Reading, from_arrays, to_arrays
 

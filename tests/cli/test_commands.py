@@ -21,7 +21,7 @@ from simulate.cli import main, terminal
 from simulate.cli.figure_process import Artist
 from simulate.cli.run_folder import RunFolder
 from simulate.errors import ConvergenceError, InputError
-from simulate.result.result import read_result
+from simulate.result.netcdf import read_result
 from simulate.run import etch as etching
 
 

@@ -11,7 +11,7 @@ from PIL import Image
 from sample_result import sample_result
 
 from simulate.cli import main
-from simulate.result.result import write_result
+from simulate.result.netcdf import write_result
 from simulate.sweep.axes import Axis
 from simulate.sweep.table import Row, Sweep, write_sweep
 

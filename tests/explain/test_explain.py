@@ -24,10 +24,10 @@ from simulate.explain.counterfactual import (
     slab_density,
     without_polarisation,
 )
+from simulate.explain.log_ratios import measures_of
 from simulate.explain.recess_smoothing import evened
 from simulate.explain.sensitivity import sensitivities
 from simulate.explain.shapley import shapley_values
-from simulate.result.measures import measures_of
 from simulate.result.result import Result
 from simulate.run.setup import make_setting
 from simulate.run.window import Conductivities

@@ -26,7 +26,7 @@ from simulate.page.build import (
     unpack_maps,
     write_page,
 )
-from simulate.result.result import write_result
+from simulate.result.netcdf import write_result
 from simulate.safety.precautions import after_run
 
 FINDINGS = {

@@ -14,7 +14,9 @@ from sample_result import DEPTH_PER_CHARGE, sample_case, sample_result
 
 from simulate.case.case import parse_case, with_changes
 from simulate.errors import InputError, ResultError
-from simulate.result.result import FORMAT, VARIABLES, Result, read_result, replacing, write_result
+from simulate.files import replacing
+from simulate.result.netcdf import read_result, write_result
+from simulate.result.result import FORMAT, VARIABLES, Result
 
 ARRAYS = [*VARIABLES, "x_edges", "y_edges"]
 
