@@ -18,11 +18,11 @@ Reading order. Each file imports only from those above it; `tests/test_layers.py
     safety         gas, metals, heat, waste: verdicts and cautions
     run            one case from first stop to last
     section        the field in a plane under the swab
-    figures        pictures of a result
     export         surfaces, cells and tables for other programs
     dwell          the times that give a wanted depth, and what no schedule can even out
     explain        why here deeper than there; several results beside each other
     sweep          one case over many values
+    figures        pictures of all of these
     page           the classroom page: one file to pass on
     cli            commands and words for the terminal
 
@@ -53,13 +53,20 @@ if TYPE_CHECKING:
     from simulate.field.polarisation import ButlerVolmer, Linear, Tafel
     from simulate.field.potential import Electrode, solve_potential
     from simulate.field.supply import Supply
-    from simulate.figures import draw_result
+    from simulate.figures import (
+        draw_comparison,
+        draw_explanation,
+        draw_plan,
+        draw_result,
+        draw_sweep,
+    )
     from simulate.result.netcdf import read_result, write_result
     from simulate.result.result import Result
     from simulate.run.etch import etch_case
     from simulate.sweep.axes import Axis, parse_vary
+    from simulate.sweep.file import read_sweep, write_sweep
     from simulate.sweep.run import cluster_executor, run_sweep
-    from simulate.sweep.table import Sweep, write_sweep
+    from simulate.sweep.table import Sweep
 
     __version__: str
 
@@ -85,7 +92,11 @@ __all__ = [
     "__version__",
     "cluster_executor",
     "compare_results",
+    "draw_comparison",
+    "draw_explanation",
+    "draw_plan",
     "draw_result",
+    "draw_sweep",
     "etch_case",
     "explain_result",
     "parse_case",
@@ -93,6 +104,7 @@ __all__ = [
     "plan_dwell",
     "read_case",
     "read_result",
+    "read_sweep",
     "run_sweep",
     "solve_potential",
     "write_result",
@@ -109,14 +121,21 @@ _HOMES = {
     "result.result": ("Result",),
     "result.netcdf": ("read_result", "write_result"),
     "run.etch": ("etch_case",),
-    "figures": ("draw_result",),
+    "figures": (
+        "draw_comparison",
+        "draw_explanation",
+        "draw_plan",
+        "draw_result",
+        "draw_sweep",
+    ),
     "dwell.optimise": ("plan_dwell",),
     "dwell.plan": ("DwellPlan",),
     "explain": ("Explanation", "explain_result"),
     "explain.comparison": ("Comparison", "compare_results"),
     "sweep.axes": ("Axis", "parse_vary"),
     "sweep.run": ("cluster_executor", "run_sweep"),
-    "sweep.table": ("Sweep", "write_sweep"),
+    "sweep.table": ("Sweep",),
+    "sweep.file": ("read_sweep", "write_sweep"),
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 

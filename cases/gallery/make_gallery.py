@@ -64,7 +64,7 @@ def make(tell: Callable[[str], None] = print) -> None:
         case = sf.read_case(CASES / "press_and_hold.toml")
         swept = run_sweep(case, [parse_vary(text) for text in DESIGN], workers=1)
         chart = Path(place) / "design_chart.png"
-        swept.draw(chart, "edge_ratio")
+        sf.draw_sweep(swept, chart, "edge_ratio")
         tell(f"{chart.name}: {shrink(chart, HERE / chart.name) / 1e3:.0f} kB")
 
 

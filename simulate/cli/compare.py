@@ -38,6 +38,7 @@ def compare(arguments: argparse.Namespace) -> int:
     from simulate.cli.run_folder import MANIFEST, RunFolder
     from simulate.errors import Fault, InputError
     from simulate.explain.comparison import LEAST, MOST, compare_results, told_apart
+    from simulate.figures import draw_comparison
 
     count = len(arguments.cases)
     if not LEAST <= count <= MOST:
@@ -49,7 +50,7 @@ def compare(arguments: argparse.Namespace) -> int:
     folder.clear()
     files = [folder.write("compare.json", {"schema": terminal.SCHEMA, **found.summary})]
     with terminal.progress("drawing", not arguments.quiet):
-        files += found.draw(path / "figures")
+        files += draw_comparison(found, path / "figures")
     listed = {"schema": terminal.SCHEMA, "kind": "swabfield run", "files": folder.names(files)}
     folder.write(MANIFEST, listed)
     if arguments.json:

@@ -59,7 +59,7 @@ def draw(arguments: argparse.Namespace) -> int:
     from simulate.figures.animation import MOVING, animate_result
     from simulate.figures.gallery import write_figures
     from simulate.figures.style import FORMATS, check_known
-    from simulate.figures.sweep_file_chart import STORED
+    from simulate.sweep.file import STORED
 
     formats = [name.strip() for name in arguments.format.split(",")]
     check_known("--format", formats, FORMATS)
@@ -117,13 +117,14 @@ def _others(names: Sequence[str] | None, known: tuple[str, ...]) -> Iterator[str
 def _figures(arguments: argparse.Namespace, results: Sequence[Result]) -> Iterator[tuple[str, Any]]:
     """The figures wanted, one after the other."""
     from simulate.explain.comparison import told_apart
+    from simulate.figures.design_chart import sweep_chart
     from simulate.figures.gallery import BESIDE, CHART, FIGURES, drawable
     from simulate.figures.snapshots import density_moments
-    from simulate.figures.sweep_file_chart import stored_chart
+    from simulate.sweep.file import STORED, read_sweep
 
     names = arguments.figure
     if not results:
-        yield CHART, stored_chart(Path(arguments.etched[0]), arguments.show)
+        yield CHART, sweep_chart(read_sweep(Path(arguments.etched[0]) / STORED), arguments.show)
     elif len(results) == 1:
         for name in names or drawable(results[0]):
             if name == "density_moments" and arguments.at:

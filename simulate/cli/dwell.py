@@ -88,6 +88,7 @@ def _pace(case: Case, arguments: argparse.Namespace) -> Pace:
 def _keep(plan: DwellPlan, folder: Any) -> list[Path]:
     """Write the folder: table, case, figure, summary."""
     from simulate.cli.run_folder import MANIFEST
+    from simulate.figures import draw_plan
     from simulate.files import replacing
 
     folder.clear()
@@ -95,7 +96,7 @@ def _keep(plan: DwellPlan, folder: Any) -> list[Path]:
     for file, text in zip(files, (plan.csv, plan.schedule_case.text), strict=False):
         with replacing(file) as part:
             part.write_text(text, encoding="utf-8")
-    plan.draw(files[2])
+    draw_plan(plan, files[2])
     files += _copy_drawings(plan.schedule_case, folder.path)
     files.append(folder.write("summary.json", {"schema": terminal.SCHEMA, **plan.summary}))
     listing = {"schema": terminal.SCHEMA, "kind": "swabfield run", "files": folder.names(files)}

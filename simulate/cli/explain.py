@@ -49,6 +49,7 @@ def explain(arguments: argparse.Namespace) -> int:
     """Explain, write, and tell."""
     from simulate.cli.run_folder import MANIFEST, RunFolder, stored_result
     from simulate.explain import explain_result
+    from simulate.figures import draw_explanation
 
     spots = _spots(arguments)
     result = stored_result(arguments.etched)
@@ -59,7 +60,7 @@ def explain(arguments: argparse.Namespace) -> int:
     folder.clear()
     files = [folder.write("explain.json", {"schema": terminal.SCHEMA, **found.summary})]
     with terminal.progress("drawing", not arguments.quiet):
-        files += found.draw(path / "figures")
+        files += draw_explanation(found, path / "figures")
     listed = {"schema": terminal.SCHEMA, "kind": "swabfield run", "files": folder.names(files)}
     folder.write(MANIFEST, listed)
     if arguments.json:

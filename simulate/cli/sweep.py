@@ -93,8 +93,9 @@ def _claim(path: Path, force: bool) -> None:
 
 
 def _keep(found: Sweep, path: Path, chart: str) -> list[Path]:
+    from simulate.figures.design_chart import draw_sweep
     from simulate.files import replacing
-    from simulate.sweep.table import write_sweep
+    from simulate.sweep.file import write_sweep
 
     files = [path / name for name in ("sweep.csv", "sweep.nc")]
     with replacing(files[0]) as part:
@@ -102,7 +103,7 @@ def _keep(found: Sweep, path: Path, chart: str) -> list[Path]:
     write_sweep(found, files[1])
     if found.count("done"):
         files.append(path / f"{chart}.png")
-        found.draw(files[2], chart)
+        draw_sweep(found, files[2], chart)
     return files
 
 

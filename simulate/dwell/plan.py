@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-import os
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -20,7 +19,7 @@ Doubles = NDArray[np.float64]
 
 @dataclass(frozen=True, eq=False)
 class DwellPlan:
-    """The answer of `simulate.dwell.optimise.plan_dwell`; it draws itself by `draw`.
+    """The answer of `simulate.dwell.optimise.plan_dwell`; `figures.draw_plan` draws it.
 
     Parameters
     ----------
@@ -117,30 +116,6 @@ class DwellPlan:
     def words(self) -> tuple[str, ...]:
         """What it means, in sentences."""
         return _in_words(self)
-
-    def draw(self, path: str | os.PathLike[str]) -> None:
-        """Draw before, after and schedule to a file, png, svg or pdf by its ending."""
-        from simulate.figures.schedule import Etch, Work, schedule_figure
-        from simulate.figures.style import save_figure
-
-        etches = [
-            Etch(name, spread.depth, spread.evenness)
-            for name, spread in (
-                ("the stroke as it stands, repeated", self.repeated),
-                ("the schedule", self.planned),
-                ("free times all over the plate", self.floor),
-            )
-        ]
-        seconds = np.bincount(
-            [visit.number for visit in self.visits],
-            [visit.seconds for visit in self.visits],
-        )
-        work = [
-            Work(piece.start, piece.end, float(time))
-            for piece, time in zip(self.pieces, seconds, strict=False)
-            if time
-        ]
-        save_figure(schedule_figure(self, etches, work, self.depth, self.tolerance), path)
 
 
 def _variance(spread: Spread) -> float:

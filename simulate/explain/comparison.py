@@ -7,11 +7,9 @@ part of that verdict: inputs that two cases share move both alike.
 
 from __future__ import annotations
 
-import os
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import isfinite, nan
-from pathlib import Path
 from typing import Any
 
 from simulate.errors import Fault, InputError
@@ -111,19 +109,6 @@ class Comparison:
                 for row in self.rows
             },
         }
-
-    def draw(
-        self, folder: str | os.PathLike[str], formats: Iterable[str] = ("png", "svg")
-    ) -> tuple[Path, ...]:
-        """Draw depth maps on one scale and profiles over each other; the files written."""
-        from simulate.figures.comparison import beside_maps, beside_profiles
-        from simulate.figures.gallery import write_figures
-
-        figures = [
-            ("maps", beside_maps(self.results, self.names)),
-            ("profiles", beside_profiles(self.results, self.names)),
-        ]
-        return write_figures(figures, folder, formats)
 
 
 def _plain(value: float) -> float | None:

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import os
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -104,23 +102,6 @@ class Explanation:
             ]
             found["changes_error"] = dict(self.sensitivities.error)
         return found
-
-    def draw(
-        self, folder: str | os.PathLike[str], formats: Iterable[str] = ("png", "svg")
-    ) -> tuple[Path, ...]:
-        """Draw shares and factor maps into a folder; the files written."""
-        from simulate.figures.causes import Bar, factor_maps, share_bars
-        from simulate.figures.gallery import write_figures
-
-        labels = [cause.label for cause in CAUSES.values()]
-        bars = [
-            Bar(one.label, one.observed, list(one.shares.values())) for one in self.attributions
-        ]
-        figures = [
-            ("shares", share_bars(self.result, bars, labels)),
-            ("factors", factor_maps(self.result, self.wet_time, self.mean_density)),
-        ]
-        return write_figures(figures, folder, formats)
 
 
 def explain_result(

@@ -18,7 +18,6 @@ Reading order within the folder::
     history           current, voltage, temperature and acid against time
     schedule          a dwell plan: before, after, seconds on each piece
     design_chart      one number of a sweep against what is varied
-    sweep_file_chart  the same for a sweep on the disk
     causes            shares of the causes; factor maps
     comparison        several results on one scale, and their profiles
     section_view      a section under the swab: equipotentials and lines of equal current
@@ -27,9 +26,18 @@ Reading order within the folder::
 
 Each figure is a function that returns a matplotlib ``Figure``: no pyplot, and no setting left
 changed behind it. Colours are monotone in lightness, so that they survive a black-and-white
-printer and colour blindness. The names below are handed on from `gallery`.
+printer and colour blindness. The names below are the folder's face.
 """
 
-from simulate.figures.gallery import FIGURES, draw_result
+from simulate.figures.design_chart import draw_sweep
+from simulate.figures.gallery import FIGURES, draw_comparison, draw_explanation, draw_result
+from simulate.figures.schedule import draw_plan
 
-__all__ = ["FIGURES", "draw_result"]
+__all__ = [
+    "FIGURES",
+    "draw_comparison",
+    "draw_explanation",
+    "draw_plan",
+    "draw_result",
+    "draw_sweep",
+]

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 import numpy as np
 
+from simulate.explain.attribution import Attribution
+from simulate.explain.counterfactual import CAUSES
 from simulate.figures.captions import lead_words, words
 from simulate.figures.plan_view import bulk_limits, colour_bar, draw_map, plan_height, scale_bar
 from simulate.figures.style import A_CM2, INK, SOFT_INK, UM, new_figure, styled
@@ -24,30 +26,23 @@ PALE = ("#8fb0d9", "#ecc591", "#cfcfcf")
 THIN = 0.1  # least part of the axis that holds a number
 
 
-class Bar(NamedTuple):
-    """One measure: its name and value, and the share of each cause as a log ratio."""
-
-    label: str
-    observed: float
-    shares: Sequence[float]
-
-
 @styled
-def share_bars(result: Result, bars: Sequence[Bar], causes: Sequence[str]) -> Figure:
+def share_bars(result: Result, bars: Sequence[Attribution]) -> Figure:
     """What each cause multiplies a ratio by, stacked: to the right more, to the left less.
 
     Lengths are log ratios, so that shares add up to the observed value, a black mark.
 
     Parameters
     ----------
-    bars : one for each measure. causes : their names, in the order of the shares.
+    bars : one for each measure, shares as log ratios by cause.
     """
+    causes = [cause.label for cause in CAUSES.values()]
     figure = new_figure(3.1 + 0.62 * len(bars))
     ax = figure.subplots()
     reach = _reach(bars)
     for row, bar in enumerate(bars):
-        _draw_bar(ax, -row, bar.shares, reach)
-        total = float(np.sum(bar.shares))
+        _draw_bar(ax, -row, shares_of(bar), reach)
+        total = float(np.sum(shares_of(bar)))
         ax.plot([total, total], [-row - 0.42, -row + 0.42], color=INK, linewidth=2.4, zorder=4)
     ax.axvline(0.0, color=SOFT_INK, linewidth=0.8, zorder=3)
     names = [f"{bar.label}\n{format_number(bar.observed)}" for bar in bars]
@@ -61,10 +56,15 @@ def share_bars(result: Result, bars: Sequence[Bar], causes: Sequence[str]) -> Fi
     return figure
 
 
-def _reach(bars: Sequence[Bar]) -> tuple[float, float]:
+def shares_of(bar: Attribution) -> list[float]:
+    """Share of each cause as a log ratio [-], in the order of `CAUSES`."""
+    return list(bar.shares.values())
+
+
+def _reach(bars: Sequence[Attribution]) -> tuple[float, float]:
     """Ends of the axis: all bars and a little more [log ratio]."""
-    low = min(float(np.minimum(bar.shares, 0.0).sum()) for bar in bars)
-    high = max(float(np.maximum(bar.shares, 0.0).sum()) for bar in bars)
+    low = min(float(np.minimum(shares_of(bar), 0.0).sum()) for bar in bars)
+    high = max(float(np.maximum(shares_of(bar), 0.0).sum()) for bar in bars)
     room = 0.04 * (high - low) + 0.005
     return low - room, high + room
 
@@ -129,17 +129,17 @@ def _legend(ax: Axes, causes: Sequence[str]) -> None:
     )
 
 
-def _title(bars: Sequence[Bar], causes: Sequence[str]) -> str:
+def _title(bars: Sequence[Attribution], causes: Sequence[str]) -> str:
     """The two largest shares of the first true ratio, or of the evenness."""
     bar = bars[1] if len(bars) > 1 else bars[0]
-    largest = np.argsort(-np.abs(bar.shares), kind="stable")[:2]
-    parts = [f"{causes[n]} ×{np.exp(bar.shares[n]):.2f}" for n in largest]
+    largest = np.argsort(-np.abs(shares_of(bar)), kind="stable")[:2]
+    parts = [f"{causes[n]} ×{np.exp(shares_of(bar)[n]):.2f}" for n in largest]
     return f"{bar.label[0].upper()}{bar.label[1:]} {format_number(bar.observed)}: " + ", ".join(
         parts
     )
 
 
-def _caption(result: Result, bars: Sequence[Bar]) -> str:
+def _caption(result: Result, bars: Sequence[Attribution]) -> str:
     caption = (
         f"{lead_words(result)}Black mark: what is observed; the shares add up to it. Each share is "
         "a cause's part averaged over all orders in which the causes can come (Shapley value)."

@@ -2,13 +2,27 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
+from simulate.errors import Fault, InputError
 from simulate.figures.captions import words
-from simulate.figures.style import BLUE, INK, OCHRE, RED, SOFT_INK, UM, new_figure, styled
+from simulate.figures.style import (
+    BLUE,
+    INK,
+    OCHRE,
+    RED,
+    SOFT_INK,
+    UM,
+    check_known,
+    new_figure,
+    save_figure,
+    styled,
+)
+from simulate.sweep.table import Sweep
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -181,6 +195,40 @@ def _dots(ax: Axes, sides: Sequence[_Side], values: np.ndarray, label: str) -> N
     ax.plot(across.at[~good], up.at[~good], "x", color=OCHRE)
     _bar(ax, dots, label)
     ax.set(xlabel=across.label, ylabel=up.label)
+
+
+def sweep_chart(sweep: Sweep, show: str = "evenness") -> Figure:
+    """One number of a sweep against its variables; see `design_chart`.
+
+    show : which of `SHOWN`.
+
+    Raises
+    ------
+    InputError : the number is not known, or no case of the sweep is done.
+    """
+    check_known("show", (show,), SHOWN)
+    values = sweep.column(show)
+    if not np.isfinite(values).any():
+        raise InputError(Fault("no case of the sweep is done", "a sweep with results"))
+    return design_chart(
+        sweep.case.title,
+        [axis.label for axis in sweep.axes],
+        [[axis.number(value) for value in column] for axis, column in sweep.columns()],
+        [[str(value) for value in axis.values] for axis in sweep.axes],
+        show,
+        values,
+        sampled=sweep.sampled,
+    )
+
+
+def draw_sweep(sweep: Sweep, path: str | os.PathLike[str], show: str = "evenness") -> None:
+    """Draw the chart of a sweep to a file, png, svg or pdf by its ending; see `sweep_chart`.
+
+    Raises
+    ------
+    ResultError : the file cannot be written.
+    """
+    save_figure(sweep_chart(sweep, show), path)
 
 
 @styled

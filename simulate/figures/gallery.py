@@ -8,6 +8,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from simulate.errors import ResultError
+from simulate.explain.comparison import Comparison
+from simulate.explain.explanation import Explanation
+from simulate.figures.causes import factor_maps, share_bars
 from simulate.figures.cell import cell_figure
 from simulate.figures.comparison import beside_maps, beside_profiles
 from simulate.figures.depth_map import density_map, depth_map
@@ -107,6 +110,43 @@ def draw_result(
     check_known("figure", names, FIGURES)
     made = ((name, FIGURES[name](result)) for name in names)
     return write_figures(made, folder, formats, outlines=outlines)
+
+
+def draw_comparison(
+    comparison: Comparison,
+    folder: str | os.PathLike[str],
+    formats: Iterable[str] = ("png", "svg"),
+) -> tuple[Path, ...]:
+    """Draw depth maps on one scale and profiles over each other into a folder; the files written.
+
+    Raises
+    ------
+    ResultError : a file cannot be written.
+    """
+    figures = [
+        ("maps", beside_maps(comparison.results, comparison.names)),
+        ("profiles", beside_profiles(comparison.results, comparison.names)),
+    ]
+    return write_figures(figures, folder, formats)
+
+
+def draw_explanation(
+    explanation: Explanation,
+    folder: str | os.PathLike[str],
+    formats: Iterable[str] = ("png", "svg"),
+) -> tuple[Path, ...]:
+    """Draw shares and factor maps of an explanation into a folder; the files written.
+
+    Raises
+    ------
+    ResultError : a file cannot be written.
+    """
+    found = explanation
+    figures = [
+        ("shares", share_bars(found.result, found.attributions)),
+        ("factors", factor_maps(found.result, found.wet_time, found.mean_density)),
+    ]
+    return write_figures(figures, folder, formats)
 
 
 def write_figures(

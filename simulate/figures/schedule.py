@@ -2,65 +2,65 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
+from simulate.dwell.place_fields import Spread
+from simulate.dwell.plan import DwellPlan
 from simulate.figures.captions import with_unit, words
-from simulate.figures.plan_view import Plan, colour_bar, draw_map, draw_plate, outline, plan_height
-from simulate.figures.style import BLUE, INK, MM, OCHRE, SOFT_INK, new_figure, styled
+from simulate.figures.plan_view import colour_bar, draw_map, draw_plate, outline, plan_height
+from simulate.figures.style import BLUE, INK, MM, OCHRE, SOFT_INK, new_figure, save_figure, styled
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-Point = tuple[float, float]
-
-
-class Work(NamedTuple):
-    """Time spent on one piece of the path: its ends [m] and the time [s]."""
-
-    start: Point
-    end: Point
-    seconds: float
+Doubles = NDArray[np.float64]
 
 
 class Etch(NamedTuple):
-    """A map of depth by name: (ny, nx) [m], and its evenness [-]."""
+    """A spread of depth under its name."""
 
     name: str
-    depth: np.ndarray
-    evenness: float
+    spread: Spread
+
+
+def draw_plan(plan: DwellPlan, path: str | os.PathLike[str]) -> None:
+    """Draw depth before, depth after and schedule to a file, png, svg or pdf by its ending.
+
+    Raises
+    ------
+    ResultError : the file cannot be written.
+    """
+    save_figure(schedule_figure(plan), path)
 
 
 @styled
-def schedule_figure(
-    plan: Plan,
-    etches: Sequence[Etch],
-    work: Sequence[Work],
-    wanted: float,
-    tolerance: float,
-) -> Figure:
-    """Depth before and after over what is wanted, the schedule, and how depth is spread.
-
-    Parameters
-    ----------
-    plan : the plate and its openings.
-    etches : maps of depth; the first two are drawn, all are in the curves.
-    work : the schedule.
-    wanted : depth [m]. tolerance : how far it may be missed [-].
-    """
+def schedule_figure(plan: DwellPlan) -> Figure:
+    """Depth before and after over what is wanted, the schedule, and how depth is spread."""
+    etches = (
+        Etch("the stroke as it stands, repeated", plan.repeated),
+        Etch("the schedule", plan.planned),
+        Etch("free times all over the plate", plan.floor),
+    )
+    wanted, tolerance = plan.depth, plan.tolerance
+    seconds = np.bincount(
+        [visit.number for visit in plan.visits], [visit.seconds for visit in plan.visits]
+    ).astype(float)
     tall = plan_height(plan)
     figure = new_figure(3.0 * tall + 4.4)
     axes = figure.subplots(4, 1, height_ratios=(tall, tall, tall, 2.3))
     for ax, etch in zip(axes[:2], etches, strict=False):
         _draw_share(ax, plan, etch, wanted)
-    _draw_work(axes[2], plan, work)
-    _draw_spread(axes[3], plan, etches, wanted, tolerance)
-    first, second = etches[:2]
+    _draw_work(axes[2], plan, seconds)
+    _draw_spread(axes[3], plan, etches)
+    first, second = plan.repeated, plan.planned
     title = f"Evenness from {first.evenness:.2f} to {second.evenness:.2f} by a better schedule"
-    total = sum(piece.seconds for piece in work)
+    total = float(seconds.sum())
     caption = (
         f"Depth over the {with_unit(wanted, 'µm')} wanted: upper map the stroke of the case, "
         f"repeated to that mean; middle map the schedule, drawn below it with the seconds on each "
@@ -72,29 +72,30 @@ def schedule_figure(
     return figure
 
 
-def _draw_share(ax: Axes, plan: Plan, etch: Etch, wanted: float) -> None:
-    share = etch.depth / wanted
+def _draw_share(ax: Axes, plan: DwellPlan, etch: Etch, wanted: float) -> None:
+    share = etch.spread.depth / wanted
     mesh = draw_map(ax, plan, share, (0.5, 1.5))
     mesh.set_cmap("PuOr")
     ax.set(xlabel="", ylabel="", xticks=[], yticks=[])
-    ax.set_title(f"{etch.name}: evenness {etch.evenness:.3f}", fontsize=10)
+    ax.set_title(f"{etch.name}: evenness {etch.spread.evenness:.3f}", fontsize=10)
     colour_bar(ax, mesh, share[plan.open_fraction > 0.0], "depth / wanted")
 
 
-def _draw_work(ax: Axes, plan: Plan, work: Sequence[Work]) -> None:
+def _draw_work(ax: Axes, plan: DwellPlan, spent: Doubles) -> None:
     """Each piece in the colour of its seconds over the openings in outline."""
     from matplotlib.collections import LineCollection
     from matplotlib.patches import PathPatch
 
     draw_plate(ax, plan)
     ax.add_patch(PathPatch(outline(plan), facecolor="none", edgecolor=SOFT_INK, linewidth=0.6))
-    seconds = np.array([piece.seconds for piece in work])
-    ends = [np.array([piece.start, piece.end]) * MM for piece in work]
+    worked = [(piece, time) for piece, time in zip(plan.pieces, spent, strict=False) if time]
+    seconds = np.array([time for _, time in worked])
+    ends = [np.array([piece.start, piece.end]) * MM for piece, _ in worked]
     lines = LineCollection(ends, cmap="viridis_r", linewidths=4.5, capstyle="butt", zorder=4)
     lines.set_array(seconds)
     lines.set_clim(0.0, float(seconds.max()))
     ax.add_collection(lines)
-    still = [n for n, piece in enumerate(work) if piece.start == piece.end]
+    still = [n for n, (piece, _) in enumerate(worked) if piece.start == piece.end]
     if still:
         x, y = np.array([ends[n][0] for n in still]).T
         marks = ax.scatter(x, y, c=seconds[still], cmap="viridis_r", s=40, zorder=5)
@@ -105,16 +106,14 @@ def _draw_work(ax: Axes, plan: Plan, work: Sequence[Work]) -> None:
     bar.outline.set_linewidth(0.6)
 
 
-def _draw_spread(
-    ax: Axes, plan: Plan, etches: Sequence[Etch], wanted: float, tolerance: float
-) -> None:
+def _draw_spread(ax: Axes, plan: DwellPlan, etches: Sequence[Etch]) -> None:
     """Share of the open area etched no deeper than a value, one curve an etch."""
     area = np.outer(np.diff(plan.y_edges), np.diff(plan.x_edges)) * plan.open_fraction
-    inside = area > 0
+    inside, tolerance = area > 0, plan.tolerance
     looks = (("-", OCHRE), ("-", BLUE), (":", INK))
     ax.axvspan(1.0 - tolerance, 1.0 + tolerance, color="#e8e6df", zorder=0)
     for etch, (dash, colour) in zip(etches, looks, strict=False):
-        share = etch.depth[inside] / wanted
+        share = etch.spread.depth[inside] / plan.depth
         order = np.argsort(share)
         reached = np.cumsum(area[inside][order])
         ax.plot(share[order], reached / reached[-1], dash, color=colour, label=etch.name)

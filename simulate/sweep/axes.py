@@ -67,7 +67,7 @@ class Axis:
         if self.span is None:
             return self.values[min(int(share * len(self.values)), len(self.values) - 1)]
         low, high = self.span
-        return _written(low + share * (high - low), self.unit)
+        return written(low + share * (high - low), self.unit)
 
     @property
     def label(self) -> str:
@@ -105,11 +105,12 @@ def _range(key: str, values: str) -> Axis:
         raise InputError(Fault("no such number of values", "2 or more", key=key, value=values))
     steps = np.linspace(low, high, count)
     whole = not unit and all(float(step).is_integer() for step in steps)
-    given = tuple(int(step) if whole else _written(float(step), unit) for step in steps)
+    given = tuple(int(step) if whole else written(float(step), unit) for step in steps)
     return Axis(key, given, unit, (low, high))
 
 
-def _written(number: float, unit: str) -> Any:
+def written(number: float, unit: str) -> Any:
+    """A number in the case file's words, to six digits; a plain number where there is no unit."""
     number = float(f"{number:.6g}")
     return f"{number:.6g} {unit}" if unit else number
 

@@ -1,12 +1,10 @@
-"""What a sweep leaves: a row for each case, as numbers, as a table, as a chart, as a file."""
+"""Table of a sweep: a row for each case, as numbers and as comma-separated values."""
 
 from __future__ import annotations
 
 import csv
 import io
-import json
 import math
-import os
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
@@ -16,7 +14,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulate.case.case import Case
-from simulate.files import replacing
 from simulate.sweep.axes import Axis
 
 Doubles = NDArray[np.float64]
@@ -60,7 +57,7 @@ class Row:
 
 @dataclass(frozen=True, eq=False)
 class Sweep:
-    """What a sweep gave; it draws itself by `draw`.
+    """What a sweep gave; `figures.draw_sweep` draws it.
 
     Parameters
     ----------
@@ -118,64 +115,7 @@ class Sweep:
             writer.writerow([*row.values, row.state, *numbers, row.error])
         return text.getvalue()
 
-    def draw(self, path: str | os.PathLike[str], show: str = "evenness") -> None:
-        """Draw the design chart to a file, png, svg or pdf by its ending.
-
-        show : which of `NUMBERS`.
-        """
-        from simulate.figures.design_chart import design_chart
-        from simulate.figures.style import check_known, save_figure
-
-        check_known("show", (show,), NUMBERS)
-        points = [[axis.number(v) for v in column] for axis, column in self._columns()]
-        labels = [axis.label for axis in self.axes]
-        names = [[str(value) for value in axis.values] for axis in self.axes]
-        chart = design_chart(
-            self.case.title, labels, points, names, show, self.column(show), sampled=self.sampled
-        )
-        save_figure(chart, path)
-
-    def _columns(self) -> Iterator[tuple[Axis, tuple[Any, ...]]]:
+    def columns(self) -> Iterator[tuple[Axis, tuple[Any, ...]]]:
+        """Each axis with its value in every row."""
         columns = zip(*(row.values for row in self.rows), strict=True)
         return zip(self.axes, columns, strict=True)
-
-
-def write_sweep(sweep: Sweep, path: str | os.PathLike[str]) -> None:
-    """Write a sweep as NetCDF-4: one dimension an axis for a full grid, else one for the cases.
-
-    Raises
-    ------
-    ResultError : the disk refuses.
-    """
-    import h5netcdf
-
-    names = [axis.key.replace(".", "_") for axis in sweep.axes]
-    dims = ("case",) if sweep.sampled else tuple(names)
-    sizes = [len(sweep.rows)] if sweep.sampled else [len(axis.values) for axis in sweep.axes]
-    states = np.array([("waiting", "done", "failed").index(row.state) for row in sweep.rows])
-    errors = {n: row.error for n, row in enumerate(sweep.rows) if row.error}
-    with replacing(path) as part, h5netcdf.File(part, "w") as file:
-        file.attrs["Conventions"] = "CF-1.11"
-        file.attrs["title"] = f"Sweep of {sweep.case.title}"
-        file.attrs["case_text"] = sweep.case.text
-        file.attrs["errors"] = json.dumps(errors)
-        file.dimensions = dict(zip(dims, sizes, strict=True))
-        for (axis, column), name in zip(sweep._columns(), names, strict=True):
-            values = column if sweep.sampled else axis.values
-            where = dims if sweep.sampled else (name,)
-            numbers = [axis.number(value) for value in values]
-            named = None in numbers
-            array = np.arange(len(values)) if named else np.array(numbers, dtype=float)
-            variable = file.create_variable(name, where, array.dtype, data=array)
-            variable.attrs["long_name"] = axis.key
-            variable.attrs["units"] = axis.unit or "1"
-            if named:
-                variable.attrs["values"] = ", ".join(str(value) for value in values)
-        for number, unit in NUMBERS.items():
-            data = sweep.column(number).reshape(sizes)
-            variable = file.create_variable(number, dims, data.dtype, data=data)
-            variable.attrs.update({"units": unit, "long_name": number.replace("_", " ")})
-        data = states.reshape(sizes).astype(np.int8)
-        variable = file.create_variable("state", dims, data.dtype, data=data)
-        variable.attrs["flag_values"] = np.array([0, 1, 2], np.int8)
-        variable.attrs["flag_meanings"] = "waiting done failed"

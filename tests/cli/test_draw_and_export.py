@@ -13,7 +13,8 @@ from sample_result import sample_result
 from simulate.cli import main
 from simulate.result.netcdf import write_result
 from simulate.sweep.axes import Axis
-from simulate.sweep.table import Row, Sweep, write_sweep
+from simulate.sweep.file import write_sweep
+from simulate.sweep.table import Row, Sweep
 
 
 @pytest.fixture(scope="module")

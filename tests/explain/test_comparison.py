@@ -103,7 +103,7 @@ def test_one_result_alone_is_refused(sample):
 
 def test_a_comparison_draws_itself_and_is_ready_for_json(sample, tmp_path):
     found = compare_results([sample, deeper(sample, 1.2)], ["a", "b"])
-    files = found.draw(tmp_path, ("png",))
+    files = sf.draw_comparison(found, tmp_path, ("png",))
     assert [file.name for file in files] == ["maps.png", "profiles.png"]
     plain = json.loads(json.dumps(found.summary))
     assert plain["rows"]["mean_depth"]["against_the_first"] == ["equal", "more"]

@@ -421,7 +421,7 @@ def test_the_leading_cause_is_the_one_whose_loss_evens_most(found):
 
 
 def test_an_explanation_draws_itself(found, tmp_path):
-    files = found.draw(tmp_path, ("png",))
+    files = sf.draw_explanation(found, tmp_path, ("png",))
     assert [file.name for file in files] == ["shares.png", "factors.png"]
     assert all(file.stat().st_size > 10_000 for file in files)
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import math
 import os
 import signal
 import subprocess
@@ -22,12 +23,14 @@ import pytest
 from places import ROOT
 
 from simulate.case.case import parse_case
-from simulate.errors import InputError
+from simulate.errors import InputError, ResultError
+from simulate.figures import draw_sweep
 from simulate.run.etch import etch_case
 from simulate.sweep import run as sweeping
 from simulate.sweep.axes import grid_points, parse_vary, sample_points
+from simulate.sweep.file import read_sweep, write_sweep
 from simulate.sweep.run import run_sweep
-from simulate.sweep.table import NUMBERS, write_sweep
+from simulate.sweep.table import NUMBERS
 
 TINY = """
 title = "A tiny disc (invented)"
@@ -220,6 +223,27 @@ def test_the_files_hold_every_row(tmp_path, monkeypatch):
         assert file["evenness"].shape == (5,)
 
 
+def test_a_sweep_is_read_back_as_it_was_written(tmp_path, monkeypatch):
+    monkeypatch.setattr(sweeping, "run_text", invented)
+    thickness, metal = parse_vary(THICKNESS), parse_vary("plate.metal=brass,copper")
+    for name, sample in (("grid", None), ("sample", 5)):
+        swept = run_sweep(CASE, [thickness, metal], sample=sample, executor=Here())
+        write_sweep(swept, tmp_path / f"{name}.nc")
+        found = read_sweep(tmp_path / f"{name}.nc")
+        assert found.case == swept.case
+        assert found.sampled == swept.sampled
+        assert [axis.key for axis in found.axes] == [axis.key for axis in swept.axes]
+        assert [axis.unit for axis in found.axes] == [axis.unit for axis in swept.axes]
+        for one, other in zip(found.rows, swept.rows, strict=True):
+            assert (one.values, one.state, one.error) == (other.values, other.state, other.error)
+            assert one.numbers == {k: v for k, v in other.numbers.items() if math.isfinite(v)}
+    with pytest.raises(ResultError, match=r"nothing\.nc: not a readable sweep"):
+        read_sweep(tmp_path / "nothing.nc")
+    (tmp_path / "torn.nc").write_bytes((tmp_path / "grid.nc").read_bytes()[:2000])
+    with pytest.raises(ResultError, match="not a readable sweep"):
+        read_sweep(tmp_path / "torn.nc")
+
+
 def test_a_chart_is_drawn_for_one_variable_for_two_and_for_a_sample(tmp_path, monkeypatch):
     monkeypatch.setattr(sweeping, "run_text", invented)
     thickness, emf = parse_vary(THICKNESS), parse_vary("supply.emf=1 V,2 V,3 V")
@@ -232,10 +256,10 @@ def test_a_chart_is_drawn_for_one_variable_for_two_and_for_a_sample(tmp_path, mo
         ("dots", [parse_vary("stencil.thickness=0.1..0.3 mm"), emf], 6),
     ):
         path = tmp_path / f"{name}.png"
-        run_sweep(CASE, axes, sample=sample, executor=Here()).draw(path)
+        draw_sweep(run_sweep(CASE, axes, sample=sample, executor=Here()), path)
         assert path.stat().st_size > 10_000
     with pytest.raises(InputError, match="one of"):
-        run_sweep(CASE, [thickness], executor=Here()).draw(tmp_path / "x.png", "beauty")
+        draw_sweep(run_sweep(CASE, [thickness], executor=Here()), tmp_path / "x.png", "beauty")
 
 
 # Processes ----------------------------------------------------------------------------------------
