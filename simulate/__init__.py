@@ -3,6 +3,7 @@
 Reading order. Each file imports only from those above it; `tests/test_layers.py` holds this.
 
     errors         what can go wrong, and how a fault is worded
+    rules          input validation: rules for the fields of a record
     units          "0.15 mm" to SI and back
     files          atomic file writes
     kernels        compiled loops; arrays only, so they may be read last

@@ -22,19 +22,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from simulate.errors import Fault, InputError
+from simulate.rules import require_positive
 
 Array = NDArray[np.float64]
-
-
-def require_positive(**values: float) -> None:
-    """Raise `InputError` naming every value that is not a positive, finite number."""
-    faults = [
-        Fault("must be a positive, finite number", key=name, value=str(value))
-        for name, value in values.items()
-        if not 0.0 < value < inf
-    ]
-    if faults:
-        raise InputError(faults)
 
 
 # ---------------------------------------------------------------- planes, cylinders, spheres

@@ -16,7 +16,7 @@ from math import atan, exp, log, pi, sqrt, tanh
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from simulate.exact.closed_forms import require_positive
+from simulate.rules import require_positive
 
 Array = NDArray[np.float64]
 

@@ -20,29 +20,24 @@ from dataclasses import dataclass, fields
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from simulate.errors import Fault, InputError
+from simulate.rules import above_zero, check, finite, zero_or_more
 
 IDEAL, LINEAR, TAFEL, BUTLER_VOLMER = 0.0, 1.0, 2.0, 3.0
 
 
 def _check(law: object, positive: tuple[str, ...]) -> None:
-    faults = []
-    for field in fields(law):  # type: ignore[arg-type]
-        value = getattr(law, field.name)
-        if field.name == "limit" and value is None:
-            continue
-        if not isinstance(value, (int, float)) or not math.isfinite(value):
-            faults.append(
-                Fault("not a finite number", "a number", key=field.name, value=str(value))
-            )
-        elif field.name in positive and value <= 0:
-            faults.append(
-                Fault("not above 0", "a positive number", key=field.name, value=f"{value}")
-            )
-        elif field.name in ("film_resistance", "resistance") and value < 0:
-            faults.append(Fault("below 0", "0 or more", key=field.name, value=f"{value}"))
-    if faults:
-        raise InputError(faults)
+    given = [field.name for field in fields(law)]  # type: ignore[arg-type]
+    if getattr(law, "limit", None) is None:
+        given.remove("limit")
+    rules = []
+    for name in given:
+        if name in positive:
+            rules += above_zero(law, name)
+        elif name in ("film_resistance", "resistance"):
+            rules += zero_or_more(law, name)
+        else:
+            rules += finite(law, name)
+    check(law, rules)
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from simulate.errors import Fault, InputError
+from simulate.rules import above_zero, check, zero_or_more
 
 
 @dataclass(frozen=True)
@@ -32,33 +32,13 @@ class Supply:
 
     def __post_init__(self) -> None:
         """Refuse what no supply can be."""
-        faults = [
-            *faults_below_zero(emf=self.emf, resistance=self.resistance),
-            *faults_not_above_zero(current_limit=self.current_limit),
-        ]
-        if faults:
-            raise InputError(faults)
+        rules = zero_or_more(self, "emf", "resistance")
+        if self.current_limit is not None:
+            rules += above_zero(self, "current_limit")
+        check(self, rules)
 
     @property
     def short_circuit_current(self) -> float:
         """Current through a dead short [A]; infinite without resistance or limit."""
         free = self.emf / self.resistance if self.resistance else math.inf
         return min(free, self.current_limit or math.inf)
-
-
-def faults_below_zero(**numbers: float) -> list[Fault]:
-    """A fault for each number that is not finite or lies below zero."""
-    return [
-        Fault("not a finite number of zero or more", ">= 0", key=key, value=f"{number:g}")
-        for key, number in numbers.items()
-        if not (math.isfinite(number) and number >= 0)
-    ]
-
-
-def faults_not_above_zero(**numbers: float | None) -> list[Fault]:
-    """A fault for each given number that is not finite and above zero."""
-    return [
-        Fault("not a finite number above zero", "> 0", key=key, value=f"{number:g}")
-        for key, number in numbers.items()
-        if number is not None and not (math.isfinite(number) and number > 0)
-    ]

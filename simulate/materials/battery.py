@@ -14,7 +14,8 @@ from typing import Final
 import numpy as np
 
 from simulate.errors import Fault, InputError
-from simulate.field.supply import Supply, faults_below_zero, faults_not_above_zero
+from simulate.field.supply import Supply
+from simulate.rules import above_zero, broken, zero_or_more
 
 #: Share of a battery's capacity after which it counts as spent.
 SPENT: Final = 0.9
@@ -61,8 +62,8 @@ class Battery:
     def __post_init__(self) -> None:
         """Refuse what no battery can be."""
         faults = [
-            *faults_not_above_zero(open_circuit=self.open_circuit),
-            *faults_below_zero(resistance=self.resistance, fall=self.fall, growth=self.growth),
+            *broken(self, above_zero(self, "open_circuit")),
+            *broken(self, zero_or_more(self, "resistance", "fall", "growth")),
         ]
         if self.fall >= self.open_circuit:
             faults.append(Fault("falls below zero volts", "less than open_circuit", key="fall"))

@@ -15,6 +15,7 @@ import numpy as np
 
 from simulate.errors import Fault, InputError
 from simulate.materials.catalogue import Datum, read_catalogue, read_datum, resolve_name
+from simulate.rules import broken, zero_or_more
 
 ZERO_CELSIUS: Final = 273.15  # [K], exact
 _TWENTY: Final = ZERO_CELSIUS + 20.0
@@ -56,12 +57,9 @@ class Electrolyte:
 
     def __post_init__(self) -> None:
         """Refuse what no liquid can be."""
-        numbers = {field.name: getattr(self, field.name) for field in fields(self)}
-        faults = [
-            Fault("not a finite number of zero or more", ">= 0", key=key, value=f"{number:g}")
-            for key, number in numbers.items()
-            if number is not None and not (math.isfinite(number) and number >= 0)
-        ]
+        given = (field.name for field in fields(self))
+        keys = [key for key in given if getattr(self, key) is not None]
+        faults = broken(self, zero_or_more(self, *keys))
         if self.acid_fraction > 0.3:
             faults.append(
                 Fault("too strong for kitchen work", "at most 30 %; vinegar is 5 to 10 %",

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from simulate.errors import Fault, InputError
+from simulate.rules import above_zero, broken, check, fault_of, finite
 from simulate.stencil.outlines import (
     FONTS,
     as_areas,
@@ -49,7 +50,7 @@ class Rectangle:
     angle: float = 0.0
 
     def __post_init__(self) -> None:
-        _check_numbers(self, "x y angle", "width height")
+        check(self, finite(self, "x", "y", "angle") + above_zero(self, "width", "height"))
 
 
 @dataclass(frozen=True)
@@ -61,7 +62,7 @@ class Circle:
     diameter: float
 
     def __post_init__(self) -> None:
-        _check_numbers(self, "x y", "diameter")
+        check(self, finite(self, "x", "y") + above_zero(self, "diameter"))
 
 
 @dataclass(frozen=True)
@@ -77,7 +78,7 @@ class Ring:
     inner: float
 
     def __post_init__(self) -> None:
-        _check_numbers(self, "x y", "outer inner")
+        check(self, finite(self, "x", "y") + above_zero(self, "outer", "inner"))
         if self.inner >= self.outer:
             raise InputError(
                 Fault(
@@ -131,13 +132,13 @@ class Text:
     bridge: float = field(default=0.0, kw_only=True)
 
     def __post_init__(self) -> None:
-        faults = _number_faults(self, "x y angle", "height")
+        faults = broken(self, finite(self, "x", "y", "angle") + above_zero(self, "height"))
         if not (isfinite(self.bridge) and self.bridge >= 0.0):
-            faults.append(_fault(self, "bridge", "not a width", "0 or a length"))
+            faults.append(fault_of(self, "bridge", "not a width", "0 or a length"))
         if self.anchor not in ANCHORS:
-            faults.append(_fault(self, "anchor", "no such anchor", " | ".join(ANCHORS)))
+            faults.append(fault_of(self, "anchor", "no such anchor", " | ".join(ANCHORS)))
         if self.font not in FONTS:
-            faults.append(_fault(self, "font", "no such font", " | ".join(FONTS)))
+            faults.append(fault_of(self, "font", "no such font", " | ".join(FONTS)))
         faults += _text_faults(self)
         if faults:
             raise InputError(faults)
@@ -174,7 +175,7 @@ class Stencil:
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "shapes", tuple(self.shapes))
-        faults = _number_faults(self, "", "thickness")
+        faults = broken(self, above_zero(self, "thickness"))
         if not self.shapes:
             faults.append(Fault("no opening", "at least one shape", key="shapes"))
         if faults:
@@ -375,36 +376,12 @@ def _increasing(values: ArrayLike, name: str, least: int) -> Floats:
     return array
 
 
-def _fault(owner: object, key: str, problem: str, expected: str) -> Fault:
-    value = getattr(owner, key)
-    shown = f"{value:g}" if isinstance(value, float) else repr(value)
-    return Fault(problem, expected, key=key, value=shown)
-
-
-def _number_faults(owner: object, finite: str, positive: str) -> list[Fault]:
-    """Faults of the number fields named in two blank-separated lists."""
-    faults = []
-    for key in (*finite.split(), *positive.split()):
-        value = getattr(owner, key)
-        if isinstance(value, bool) or not isinstance(value, int | float) or not isfinite(value):
-            faults.append(_fault(owner, key, "not a finite number", "a number"))
-        elif key in positive.split() and value <= 0.0:
-            faults.append(_fault(owner, key, "not positive", "more than 0"))
-    return faults
-
-
-def _check_numbers(owner: object, finite: str, positive: str) -> None:
-    faults = _number_faults(owner, finite, positive)
-    if faults:
-        raise InputError(faults)
-
-
 def _text_faults(text: Text) -> list[Fault]:
     """What cannot be drawn: nothing to draw, more than one line, characters the font lacks."""
     if not text.text.strip():
-        return [_fault(text, "text", "nothing to draw", "at least one visible character")]
+        return [fault_of(text, "text", "nothing to draw", "at least one visible character")]
     if not text.text.isprintable():
-        return [_fault(text, "text", "a control character or line break", "one line of text")]
+        return [fault_of(text, "text", "a control character or line break", "one line of text")]
     if text.font not in FONTS:
         return []
     missing = missing_glyphs(text.text, text.font)
@@ -412,7 +389,7 @@ def _text_faults(text: Text) -> list[Fault]:
         return []
     named = ", ".join(f"'{c}' (U+{ord(c):04X})" for c in missing)
     problem = f"the font '{text.font}' has no letter for {named}"
-    return [_fault(text, "text", problem, "characters the font has")]
+    return [fault_of(text, "text", problem, "characters the font has")]
 
 
 def _as_points(points: Iterable[Iterable[float]], key: str) -> Points:

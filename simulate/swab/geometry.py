@@ -18,33 +18,14 @@ from typing import Any
 
 import numpy as np
 
-from simulate.errors import Fault, InputError
+from simulate.rules import Rule, above_zero, check
 from simulate.stencil.shapes import area_fractions
 
 PIECE_POINTS = 33  # points per smooth piece of a contact outline
 WIRE_DIVISIONS = 3  # sub-cells per direction around the wire
 
 
-def _check(swab: Bud | Pad, rules: list[tuple[str, bool, str, str]]) -> None:
-    """Raise every broken rule at once; a rule is (field, holds, what is wrong, expected)."""
-    faults = [
-        Fault(problem, expected, key=key, value=f"{getattr(swab, key):g}")
-        for key, holds, problem, expected in rules
-        if not holds
-    ]
-    if faults:
-        raise InputError(faults)
-
-
-def _positive(swab: Bud | Pad, *fields: str) -> list[tuple[str, bool, str, str]]:
-    finite = {field: float(getattr(swab, field)) for field in fields}
-    return [
-        (field, math.isfinite(value) and value > 0, "must be above zero", "a positive number")
-        for field, value in finite.items()
-    ]
-
-
-def _common_rules(swab: Bud | Pad) -> list[tuple[str, bool, str, str]]:
+def _common_rules(swab: Bud | Pad) -> list[Rule]:
     """Rules for what bud and pad share: wick and skirt."""
     return [
         ("porosity", 0 < swab.porosity < 1, "not a porosity", "between 0 and 1"),
@@ -89,17 +70,17 @@ class Bud:
     skirt_thickness: float = 0.0
 
     def __post_init__(self) -> None:
-        rules = _positive(self, "diameter", "length", "press", "wire_diameter", "wire_gap")
+        rules = above_zero(self, "diameter", "length", "press", "wire_diameter", "wire_gap")
         rules += _common_rules(self)
         rules.append(("tilt", 0 <= self.tilt <= math.pi / 2, "not a tilt", "0 to 90 deg"))
-        _check(self, rules)
+        check(self, rules)
         lowest = (
             0.5 * self.diameter
             - self.press
             + (self.wire_gap - 0.5 * self.diameter) * math.sin(self.tilt)
             - 0.5 * self.wire_diameter * math.cos(self.tilt)
         )
-        _check(
+        check(
             self,
             [
                 (
@@ -128,7 +109,7 @@ class Bud:
                 ),
             ],
         )
-        _check(
+        check(
             self,
             [
                 (
@@ -168,7 +149,7 @@ class Pad:
     skirt_thickness: float = 0.0
 
     def __post_init__(self) -> None:
-        _check(self, _positive(self, "width", "length", "height") + _common_rules(self))
+        check(self, above_zero(self, "width", "length", "height") + _common_rules(self))
 
 
 Swab = Bud | Pad

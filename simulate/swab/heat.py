@@ -13,8 +13,8 @@ import math
 from dataclasses import dataclass
 from typing import Final
 
-from simulate.errors import Fault, InputError
 from simulate.materials.catalogue import Datum
+from simulate.rules import above_zero, check, zero_or_more
 
 GAS_CONSTANT: Final = 8.314462618  # [J/(mol K)], exact by definition of the SI
 ATMOSPHERE: Final = 101325.0  # [Pa], exact by definition
@@ -66,21 +66,13 @@ class HeatBody:
     falling_rate: float = FALLING_RATE.value
 
     def __post_init__(self) -> None:
-        above = ("water", "dry_heat", "air_area", "air_coefficient", "falling_rate")
-        rules = {key: (getattr(self, key) > 0, "above zero") for key in above}
-        rules |= {
-            key: (getattr(self, key) >= 0, "zero or more")
-            for key in ("plate_conductance", "wet_area")
-        }
-        rules["water_activity"] = (0 < self.water_activity <= 1, "above 0, at most 1")
-        rules["humidity"] = (0 <= self.humidity <= 1, "0 to 1")
-        faults = [
-            Fault("out of range", expected, key=key, value=f"{getattr(self, key):g}")
-            for key, (holds, expected) in rules.items()
-            if not holds
+        rules = above_zero(self, "water", "dry_heat", "air_area", "air_coefficient", "falling_rate")
+        rules += zero_or_more(self, "plate_conductance", "wet_area")
+        rules += [
+            ("water_activity", 0 < self.water_activity <= 1, "out of range", "above 0, at most 1"),
+            ("humidity", 0 <= self.humidity <= 1, "out of range", "0 to 1"),
         ]
-        if faults:
-            raise InputError(faults)
+        check(self, rules)
 
     @property
     def boiling_point(self) -> float:

@@ -22,6 +22,7 @@ from simulate.errors import Fault, InputError
 from simulate.materials.catalogue import Datum, read_catalogue
 from simulate.materials.electrolyte import Electrolyte, viscosity_ratio
 from simulate.materials.metals import FARADAY, Metal, atomic_mass
+from simulate.rules import above_zero, check, zero_or_more
 from simulate.swab.chemistry import Solution, settle
 from simulate.swab.geometry import Bud, Swab, body_volume, contact_area, wet_volume
 from simulate.swab.heat import (
@@ -77,15 +78,8 @@ class WetBody:
     sludge_volume: float = SLUDGE_VOLUME.value
 
     def __post_init__(self) -> None:
-        rules = {"volume": self.volume > 0, "gas_residence": self.gas_residence > 0}
-        rules |= {"acid": self.acid >= 0, "metal_rate": self.metal_rate >= 0}
-        faults = [
-            Fault("out of range", "above zero", key=key, value=f"{getattr(self, key):g}")
-            for key, holds in rules.items()
-            if not holds
-        ]
-        if faults:
-            raise InputError(faults)
+        rules = above_zero(self, "volume", "gas_residence")
+        check(self, rules + zero_or_more(self, "acid", "metal_rate"))
 
 
 @dataclass(frozen=True)

@@ -17,40 +17,10 @@ from itertools import pairwise
 import numpy as np
 
 from simulate.errors import Fault, InputError
+from simulate.rules import Rule, above_zero, check, finite, zero_or_more
 from simulate.stencil.shapes import ring_points
 
 Point = tuple[float, float]
-Rule = tuple[str, bool, str, str]  # field, does it hold, what is wrong, what is expected
-
-
-def _check(stroke: object, rules: list[Rule]) -> None:
-    faults = [
-        Fault(problem, expected, key=key, value=str(getattr(stroke, key)))
-        for key, holds, problem, expected in rules
-        if not holds
-    ]
-    if faults:
-        raise InputError(faults)
-
-
-def _finite(stroke: object, *fields: str) -> list[Rule]:
-    numbers = {field: float(getattr(stroke, field)) for field in fields}
-    return [
-        (field, math.isfinite(value), "not a number", "a finite number")
-        for field, value in numbers.items()
-    ]
-
-
-def _above(stroke: object, *fields: str, zero: bool = False) -> list[Rule]:
-    """Rules that the fields lie above zero, or at zero where `zero` allows it."""
-    problem, expected = (
-        ("negative", "zero or more") if zero else ("must be above zero", "above zero")
-    )
-    numbers = {field: float(getattr(stroke, field)) for field in fields}
-    return [
-        (field, math.isfinite(value) and (value > 0 or (zero and value == 0)), problem, expected)
-        for field, value in numbers.items()
-    ]
 
 
 def _passes(stroke: Hatch | Path) -> list[Rule]:
@@ -81,7 +51,7 @@ class Hold:
     time: float
 
     def __post_init__(self) -> None:
-        _check(self, _finite(self, "x", "y") + _above(self, "time"))
+        check(self, finite(self, "x", "y") + above_zero(self, "time"))
 
 
 @dataclass(frozen=True)
@@ -100,8 +70,8 @@ class Dabs:
     lift_time: float = 0.0
 
     def __post_init__(self) -> None:
-        rules = _points(self, 1) + _above(self, "time") + _above(self, "lift_time", zero=True)
-        _check(self, rules)
+        rules = _points(self, 1) + above_zero(self, "time") + zero_or_more(self, "lift_time")
+        check(self, rules)
 
 
 @dataclass(frozen=True)
@@ -139,11 +109,11 @@ class Hatch:
     angle: float = 0.0
 
     def __post_init__(self) -> None:
-        _check(
+        check(
             self,
-            _finite(self, "x", "y", "angle")
-            + _above(self, "width", "spacing", "speed")
-            + _above(self, "height", "turn_time", zero=True)
+            finite(self, "x", "y", "angle")
+            + above_zero(self, "width", "spacing", "speed")
+            + zero_or_more(self, "height", "turn_time")
             + _passes(self),
         )
 
@@ -169,8 +139,8 @@ class Path:
     passes: int = 1
 
     def __post_init__(self) -> None:
-        _check(self, _points(self, 2) + _above(self, "speed") + _passes(self))
-        _check(self, [("points", path_length(self) > 0, "has no length", "two different places")])
+        check(self, _points(self, 2) + above_zero(self, "speed") + _passes(self))
+        check(self, [("points", path_length(self) > 0, "has no length", "two different places")])
 
 
 Stroke = Hold | Dabs | Hatch | Path
