@@ -14,8 +14,9 @@ import numpy as np
 
 from simulate.case.case import Case, parse_case
 from simulate.result.result import Result
-from simulate.stencil.shapes import area_fractions, openings, rim_distance
-from simulate.swab.geometry import contact_size
+from simulate.stencil.measure import area_fractions, rim_distance
+from simulate.stencil.shapes import openings
+from simulate.swab.contact_patch import contact_size
 
 CASE_TEXT = """
 title = "Sample tag (invented)"

@@ -24,7 +24,8 @@ from simulate.run.time_march import (
 from simulate.run.window import Place
 from simulate.swab import state as wetting
 from simulate.swab.geometry import Bud
-from simulate.swab.stroke import Hold, Stops, make_stops
+from simulate.swab.stops import Stops, make_stops
+from simulate.swab.stroke import Hold
 
 BRINE = Electrolyte(vinegar=60e-6, salt=6e-3)
 BUD = Bud(5e-3, 14e-3, 0.5e-3)

@@ -23,8 +23,10 @@ from simulate.materials.lookup import Mask, Wick
 from simulate.materials.metals import Metal
 from simulate.stencil.shapes import Stencil
 from simulate.stencil_files.store import DrawingFile, Shelf
-from simulate.swab.geometry import Swab, contact_size
-from simulate.swab.stroke import Stops, Stroke, make_stops
+from simulate.swab.contact_patch import contact_size
+from simulate.swab.geometry import Swab
+from simulate.swab.stops import Stops, make_stops
+from simulate.swab.stroke import Stroke
 
 
 @dataclass(frozen=True)

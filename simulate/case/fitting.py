@@ -12,8 +12,10 @@ import numpy as np
 
 from simulate.case.document import Findings, Path
 from simulate.stencil.shapes import Drawing, Shape, shape_area
-from simulate.swab.geometry import Swab, contact_outline, contact_size
-from simulate.swab.stroke import Hatch, Stroke, make_stops, path_length
+from simulate.swab.contact_patch import contact_outline, contact_size
+from simulate.swab.geometry import Swab
+from simulate.swab.stops import make_stops
+from simulate.swab.stroke import Hatch, Stroke, path_length
 from simulate.swab.stroke import Path as Line
 from simulate.units import format_quantity
 

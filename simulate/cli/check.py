@@ -353,7 +353,8 @@ def _stencil(case: Case) -> list[Fact]:
 
 
 def _swab(case: Case) -> list[Fact]:
-    from simulate.swab.geometry import conductivity_factor, contact_area, contact_size, wet_volume
+    from simulate.swab.cell_fractions import conductivity_factor, wet_volume
+    from simulate.swab.contact_patch import contact_area, contact_size
 
     swab = case.swab
     length, width = contact_size(swab)
@@ -370,7 +371,8 @@ def _swab(case: Case) -> list[Fact]:
 
 
 def _stroke(case: Case) -> list[Fact]:
-    from simulate.swab.stroke import duration, path_length
+    from simulate.swab.stops import duration
+    from simulate.swab.stroke import path_length
 
     names = [type(stroke).__name__.lower() for stroke in case.strokes]
     time = math.fsum(map(duration, case.strokes))
@@ -386,7 +388,7 @@ def _cost(case: Case, bench: Bench, forecast: Forecast) -> list[Fact]:
     from simulate.case.case import all_stops
     from simulate.field.network import memory_needed
     from simulate.run.window import Window
-    from simulate.swab.stroke import distinct_places
+    from simulate.swab.stops import distinct_places
 
     stops = all_stops(case)
     cell = case.grid.cell / case.grid.finer

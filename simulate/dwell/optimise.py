@@ -30,7 +30,7 @@ from simulate.dwell.plan import DwellPlan
 from simulate.errors import Fault, InputError
 from simulate.run.setup import lay_out
 from simulate.stencil.shapes import openings
-from simulate.swab.geometry import contact_outline, contact_size
+from simulate.swab.contact_patch import contact_outline, contact_size
 from simulate.swab.stroke import Hatch, Path
 
 if TYPE_CHECKING:

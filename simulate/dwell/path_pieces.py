@@ -17,7 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulate.case.settings import Rewet
-from simulate.swab.stroke import Dabs, Hatch, Hold, Path, Point, Stroke, make_stops
+from simulate.swab.stops import make_stops
+from simulate.swab.stroke import Dabs, Hatch, Hold, Path, Point, Stroke
 
 Doubles = NDArray[np.float64]
 

@@ -17,10 +17,11 @@ from simulate.errors import Fault, InputError
 from simulate.materials.electrolyte import Electrolyte
 from simulate.materials.lookup import Wick
 from simulate.materials.metals import Metal
+from simulate.stencil.measure import mean_width
 from simulate.stencil.shapes import openings
-from simulate.swab.geometry import Swab, contact_area, contact_outline
-from simulate.swab.resistance import opening_width
-from simulate.swab.stroke import Stops, distinct_places
+from simulate.swab.contact_patch import contact_area, contact_outline
+from simulate.swab.geometry import Swab
+from simulate.swab.stops import Stops, distinct_places
 
 MOMENTS: Final = 24
 """Moments of a moving stroke."""
@@ -37,7 +38,7 @@ class Bench:
     metal, electrolyte, power, swab, wick, cathode : as in a case.
     shares : open share of the contact patch in moments, equal parts of the time [-].
     open_area : of all openings [m2].
-    width : of the openings, see `simulate.swab.resistance.opening_width` [m].
+    width : of the openings, see `stencil.measure.mean_width` [m].
     thickness : of the mask [m].
     moving : whether the swab strokes.
     duration : of contact [s].
@@ -70,7 +71,7 @@ class Bench:
 def bench_of(case: Case) -> Bench:
     """A case as the quick estimates look at it."""
     stops = all_stops(case)
-    width = opening_width(case.stencil)
+    width = mean_width(case.stencil)
     return Bench(
         metal=case.metal,
         electrolyte=case.electrolyte,

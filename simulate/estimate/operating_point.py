@@ -30,7 +30,8 @@ from simulate.field.supply import Supply
 from simulate.materials.catalogue import Datum
 from simulate.materials.lookup import cathode_law, find_cathode, find_source, load_sources
 from simulate.materials.metals import FARADAY, LN10
-from simulate.swab.geometry import cathode_area, contact_area, wet_volume
+from simulate.swab.cell_fractions import cathode_area, wet_volume
+from simulate.swab.contact_patch import contact_area
 from simulate.swab.heat import ATMOSPHERE, GAS_CONSTANT
 from simulate.swab.resistance import FORMULA_ERROR, resistance_factor
 from simulate.swab.state import GAS_RESIDENCE

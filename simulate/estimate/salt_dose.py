@@ -20,7 +20,8 @@ from simulate.materials.electrolyte import Electrolyte, salt_in_spoons
 from simulate.materials.lookup import find_source, find_wick
 from simulate.materials.metals import FARADAY, Metal
 from simulate.materials.removal import charge_for_depth
-from simulate.swab.geometry import Bud, wet_volume
+from simulate.swab.cell_fractions import wet_volume
+from simulate.swab.geometry import Bud
 
 TEASPOON: Final = 5e-6  # metric, level [m3]
 

@@ -40,7 +40,8 @@ from simulate.run.local_solve import Setting, Spot, solve_places, solve_spots
 from simulate.run.response_table import FRESH, Responses
 from simulate.run.setup import Course, lay_out, without_films
 from simulate.run.window import Place, Window
-from simulate.stencil.shapes import Stencil, area_fractions, opening_width, openings
+from simulate.stencil.measure import area_fractions, local_width
+from simulate.stencil.shapes import Stencil, openings
 from simulate.swab.geometry import Pad
 
 Doubles = NDArray[np.float64]
@@ -133,7 +134,7 @@ def factors_of(result: Result, progress: Progress | None = None) -> Factors:
 
     area = result.open_area
     inside = area > 0.0
-    width = opening_width(openings(case.stencil), result.x, result.y)
+    width = local_width(openings(case.stencil), result.x, result.y)
     cell = (fresh.window.cell, fresh.window.cell)
     contact = wet_time(fresh.window, visits, area.shape)
     wet = (

@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 from simulate.errors import Fault, InputError
 from simulate.result.measures import rim_share
 from simulate.result.result import Result
-from simulate.stencil.shapes import opening_width, openings
+from simulate.stencil.measure import local_width
+from simulate.stencil.shapes import openings
 
 Doubles = NDArray[np.float64]
 Point = tuple[float, float]
@@ -103,10 +104,10 @@ def measures_of(result: Result, spots: Spots | None = None) -> tuple[Measure, ..
 def narrow_and_wide(result: Result) -> tuple[Doubles, Doubles]:
     """Weights of the open area in the narrowest and in the widest parts of the openings.
 
-    Widths are those of `opening_width`. All weights are 0 where there is but one width.
+    Widths are those of `local_width`. All weights are 0 where there is but one width.
     """
     area = result.open_area
-    width = opening_width(openings(result.case.stencil), result.x, result.y)
+    width = local_width(openings(result.case.stencil), result.x, result.y)
     inside = (width > 0.0) & (area > 0.0)
     nothing = np.zeros_like(area)
     if not inside.any():

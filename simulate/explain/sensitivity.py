@@ -17,6 +17,7 @@ from simulate.explain.log_ratios import Measure, Spots, measures_of
 from simulate.materials.battery import Battery
 from simulate.result.result import Result
 from simulate.run.etch import etch_case
+from simulate.stencil.measure import mean_width
 from simulate.stencil.shapes import Polygon, Stencil, openings
 from simulate.swab.geometry import Bud
 from simulate.swab.stroke import Hatch, Path
@@ -66,19 +67,13 @@ def _wider(case: Case, factor: float) -> Case | None:
     import shapely
 
     area = openings(case.stencil)
-    grown = area.buffer(0.5 * (factor - 1.0) * mean_width(case), join_style="mitre")
+    grown = area.buffer(0.5 * (factor - 1.0) * mean_width(case.stencil), join_style="mitre")
     shapes = [
         Polygon(tuple(part.exterior.coords), tuple(tuple(ring.coords) for ring in part.interiors))
         for part in shapely.get_parts(grown)
         if part.area > 0.0
     ]
     return replace(case, stencil=Stencil(case.stencil.thickness, tuple(shapes)))
-
-
-def mean_width(case: Case) -> float:
-    """Width of a line of the openings' area and length of rim [m]: 2 area / rim."""
-    area = openings(case.stencil)
-    return float(2.0 * area.area / area.length)
 
 
 def _saltier(case: Case, factor: float) -> Case:

@@ -17,7 +17,7 @@ from simulate.figures.plan_view import bulk_limits, colour_bar, draw_map, plan_h
 from simulate.figures.style import A_CM2, INK, MM, UM, check_known, new_figure, style
 from simulate.files import replacing
 from simulate.result.result import Result
-from simulate.swab.geometry import contact_outline
+from simulate.swab.contact_patch import contact_outline
 
 if TYPE_CHECKING:
     from matplotlib.collections import QuadMesh

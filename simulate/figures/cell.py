@@ -25,7 +25,9 @@ from simulate.figures.reactions import ACID, WATER, anode_reactions, positive_io
 from simulate.figures.style import BLUE, MM, OCHRE, new_figure, styled
 from simulate.figures.swab_outline import Span
 from simulate.result.result import Result
-from simulate.swab.geometry import Bud, contact_size, extent
+from simulate.swab.cell_fractions import extent
+from simulate.swab.contact_patch import contact_size
+from simulate.swab.geometry import Bud
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

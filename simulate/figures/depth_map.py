@@ -28,7 +28,7 @@ from simulate.figures.plan_view import (
 )
 from simulate.figures.style import A_CM2, INK, MM, UM, new_figure, styled
 from simulate.result.result import Result
-from simulate.swab.geometry import contact_outline
+from simulate.swab.contact_patch import contact_outline
 from simulate.units import format_number
 
 if TYPE_CHECKING:

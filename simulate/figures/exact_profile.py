@@ -23,7 +23,8 @@ from simulate.figures.style import BLUE, INK, MM, OCHRE, new_figure, styled
 from simulate.materials.metals import anode_law
 from simulate.result.result import Result
 from simulate.stencil.shapes import Circle, Rectangle, openings
-from simulate.swab.geometry import Bud, Pad, conductivity_factor
+from simulate.swab.cell_fractions import conductivity_factor
+from simulate.swab.geometry import Bud, Pad
 from simulate.units import format_number
 
 if TYPE_CHECKING:

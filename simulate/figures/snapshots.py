@@ -13,7 +13,7 @@ from simulate.figures.depth_map import draw_contact
 from simulate.figures.plan_view import bulk_limits, draw_map, scale_bar
 from simulate.figures.style import A_CM2, MM, WIDTH, new_figure, styled
 from simulate.result.result import Result
-from simulate.swab.geometry import contact_outline
+from simulate.swab.contact_patch import contact_outline
 from simulate.units import format_number
 
 if TYPE_CHECKING:

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from simulate.figures.style import MM, SOFT_INK
-from simulate.swab.geometry import Bud, Swab, body_fraction, skirt_fraction, wire_fraction
+from simulate.swab.cell_fractions import body_fraction, skirt_fraction, wire_fraction
+from simulate.swab.geometry import Bud, Swab
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

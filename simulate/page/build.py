@@ -31,7 +31,7 @@ from simulate.materials.removal import charge_for_depth
 from simulate.result.result import Result
 from simulate.safety.precautions import after_run
 from simulate.stencil.shapes import openings
-from simulate.swab.geometry import contact_outline
+from simulate.swab.contact_patch import contact_outline
 from simulate.units import format_quantity
 
 Doubles = NDArray[np.float64]

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from simulate.run.response_table import LEVELS, Responses
 from simulate.run.time_march import Track
-from simulate.swab.stroke import Stops
+from simulate.swab.stops import Stops
 
 Doubles = NDArray[np.float64]
 Integers = NDArray[np.int64]

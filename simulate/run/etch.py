@@ -47,8 +47,8 @@ from simulate.run.surface_blocks import (
 )
 from simulate.run.time_march import Rig, Track, first_condition, ledgers, march_on, remarks
 from simulate.run.window import build_window
-from simulate.swab.geometry import contact_outline
-from simulate.swab.stroke import contact_time
+from simulate.swab.contact_patch import contact_outline
+from simulate.swab.contact_time import contact_time
 
 Doubles = NDArray[np.float64]
 Progress = Callable[[int, int], None]

@@ -26,9 +26,10 @@ from simulate.run.metal_surface import (
 from simulate.run.response_table import FRESH, Responses
 from simulate.run.time_march import Rig, make_rig, time_lifted, time_rested
 from simulate.run.window import Conductivities, Place, Window
-from simulate.stencil.shapes import area_fractions, openings, rim_distance
-from simulate.swab.geometry import conductivity_factor
-from simulate.swab.stroke import Stops
+from simulate.stencil.measure import area_fractions, rim_distance
+from simulate.stencil.shapes import openings
+from simulate.swab.cell_fractions import conductivity_factor
+from simulate.swab.stops import Stops
 
 Doubles = NDArray[np.float64]
 Integers = NDArray[np.int64]

@@ -25,7 +25,7 @@ from simulate.run.metal_surface import (
     thin_out,
 )
 from simulate.run.setup import Course
-from simulate.swab.resistance import opening_width
+from simulate.stencil.measure import mean_width
 
 Doubles = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -117,7 +117,7 @@ def depth_counts(case: Case, depth: float) -> bool:
     wish = case.grid.depth_feedback
     if wish != "auto":
         return wish == "on"
-    return sinks_enough(depth, opening_width(case.stencil), case.stencil.thickness)
+    return sinks_enough(depth, mean_width(case.stencil), case.stencil.thickness)
 
 
 def _snapped(cuts: Integers, passes: Integers) -> tuple[tuple[int, int], ...]:

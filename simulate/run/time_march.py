@@ -27,7 +27,7 @@ from simulate.run.local_solve import Setting
 from simulate.run.response_table import LOWEST, SPLITS, STEP, Responses
 from simulate.swab.chemistry import HYDROXIDES
 from simulate.swab.state import Ledger, WetBody, WetState, imbalance, notices, wet_body, wetted
-from simulate.swab.stroke import Stops
+from simulate.swab.stops import Stops
 
 Doubles = NDArray[np.float64]
 Integers = NDArray[np.int64]

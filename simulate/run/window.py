@@ -17,17 +17,16 @@ from numpy.typing import NDArray
 
 from simulate.field.grid import Grid
 from simulate.field.network import Faces, Network, build_network
-from simulate.stencil.shapes import area_fractions
-from simulate.swab.geometry import (
-    Bud,
-    Swab,
+from simulate.stencil.measure import area_fractions
+from simulate.swab.cell_fractions import (
     body_fraction,
     cathode_area,
-    contact_outline,
     extent,
     skirt_fraction,
     wire_fraction,
 )
+from simulate.swab.contact_patch import contact_outline
+from simulate.swab.geometry import Bud, Swab
 
 Doubles = NDArray[np.float64]
 

@@ -19,7 +19,7 @@ from simulate.estimate.inputs import bench_of
 from simulate.materials.catalogue import Datum
 from simulate.safety.assessment import Job, assess, assumed_room, cautions
 from simulate.safety.limits import Level, Verdict, worst
-from simulate.swab.geometry import wet_volume
+from simulate.swab.cell_fractions import wet_volume
 from simulate.swab.heat import ZERO_CELSIUS
 
 if TYPE_CHECKING:

@@ -25,17 +25,15 @@ from simulate.materials.lookup import cathode_law
 from simulate.materials.metals import anode_law
 from simulate.run.window import heights
 from simulate.stencil.shapes import openings
-from simulate.swab.geometry import (
-    Pad,
-    Swab,
+from simulate.swab.cell_fractions import (
     body_fraction,
     conductivity_factor,
-    contact_area,
-    contact_outline,
     extent,
     skirt_fraction,
     wire_fraction,
 )
+from simulate.swab.contact_patch import contact_area, contact_outline
+from simulate.swab.geometry import Pad, Swab
 
 Doubles = NDArray[np.float64]
 Spans = list[tuple[float, float]]

@@ -13,8 +13,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from simulate.stencil.measure import rim_segments, ring_points
 from simulate.stencil.outlines import as_areas
-from simulate.stencil.shapes import Stencil, openings, rim_segments, ring_points
+from simulate.stencil.shapes import Stencil, openings
 from simulate.units import format_quantity
 
 Floats = NDArray[np.float64]

@@ -32,8 +32,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from simulate.materials.catalogue import Datum
-from simulate.stencil.shapes import Stencil, openings
-from simulate.swab.geometry import Bud, Pad, Swab, contact_area
+from simulate.swab.contact_patch import contact_area
+from simulate.swab.geometry import Bud, Pad, Swab
 
 Doubles = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -69,12 +69,6 @@ def opening_load(
         crowding = width / (math.pi * s) * np.log(1.0 / np.sin(0.5 * math.pi * s))
         load = thickness * np.asarray(conduction) / s + crowding
     return np.asarray(np.where(s > 0.0, load, np.inf))
-
-
-def opening_width(stencil: Stencil) -> float:
-    """Twice the area of all openings over the length of their rims [m]: of a slot, its width."""
-    area = openings(stencil)
-    return float(2.0 * area.area / area.length)
 
 
 def resistance_factor(

@@ -23,8 +23,10 @@ from simulate.materials.catalogue import Datum, read_catalogue
 from simulate.materials.electrolyte import Electrolyte, viscosity_ratio
 from simulate.materials.metals import FARADAY, Metal, atomic_mass
 from simulate.rules import above_zero, check, zero_or_more
+from simulate.swab.cell_fractions import body_volume, wet_volume
 from simulate.swab.chemistry import Solution, settle
-from simulate.swab.geometry import Bud, Swab, body_volume, contact_area, wet_volume
+from simulate.swab.contact_patch import contact_area
+from simulate.swab.geometry import Bud, Swab
 from simulate.swab.heat import (
     ATMOSPHERE,
     GAS_CONSTANT,

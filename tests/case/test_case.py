@@ -26,7 +26,8 @@ from simulate.materials.battery import Battery
 from simulate.materials.lookup import find_mask, find_source, find_wick
 from simulate.materials.metals import find_metal
 from simulate.stencil.shapes import Circle, Polygon, Text, shape_area
-from simulate.swab.geometry import Bud, Pad, contact_size
+from simulate.swab.contact_patch import contact_size
+from simulate.swab.geometry import Bud, Pad
 from simulate.swab.stroke import Hatch, Hold
 
 GOOD = """

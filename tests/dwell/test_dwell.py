@@ -23,7 +23,8 @@ from simulate.dwell.path_pieces import Pace, cut_path, make_visits, stroke_rippl
 from simulate.dwell.plan import DwellPlan
 from simulate.errors import InputError
 from simulate.run.etch import etch_case
-from simulate.swab.stroke import Dabs, Hatch, Hold, make_stops
+from simulate.swab.stops import make_stops
+from simulate.swab.stroke import Dabs, Hatch, Hold
 from simulate.swab.stroke import Path as Line
 
 # Three openings of one cell each, so that depth is even in each; three short ways over them, each

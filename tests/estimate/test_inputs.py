@@ -12,7 +12,7 @@ from usual_benches import usual
 from simulate.case.case import parse_case, read_case
 from simulate.errors import InputError
 from simulate.estimate.inputs import MOMENTS, Bench, bench_of
-from simulate.swab.geometry import contact_area
+from simulate.swab.contact_patch import contact_area
 
 
 def test_the_moments_keep_the_mean_share_of_the_whole_stroke():

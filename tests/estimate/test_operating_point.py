@@ -22,7 +22,8 @@ from simulate.field.supply import Supply
 from simulate.materials.lookup import cathode_law, find_metal
 from simulate.materials.metals import anode_law
 from simulate.run.etch import etch_case
-from simulate.swab.geometry import cathode_area, contact_area
+from simulate.swab.cell_fractions import cathode_area
+from simulate.swab.contact_patch import contact_area
 
 # The loop -----------------------------------------------------------------------------------------
 

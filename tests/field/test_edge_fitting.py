@@ -11,7 +11,7 @@ import simulate as sf
 from simulate.field.edge_fitting import edge_factors, find_edges, fit_edges
 from simulate.field.edge_singularities import FlushEdge, KineticEdge, Lip, MetalCorner
 from simulate.field.network import Network, build_network
-from simulate.stencil.shapes import dilated_coverage
+from simulate.stencil.measure import dilated_coverage
 
 UNEVEN = np.concatenate([[0.0], np.cumsum(1.03 ** np.arange(23))])
 FIELDS = [FlushEdge(), KineticEdge(3.0), MetalCorner(), Lip(), Lip(2.5), Lip(0.3)]

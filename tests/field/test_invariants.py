@@ -17,7 +17,8 @@ from hypothesis import strategies as st
 import simulate as sf
 from simulate.field.polarisation import Polarisation
 from simulate.field.potential import Field
-from simulate.swab.geometry import Bud, body_fraction, wire_fraction
+from simulate.swab.cell_fractions import body_fraction, wire_fraction
+from simulate.swab.geometry import Bud
 
 TAFEL = sf.Tafel(exchange=5.0, slope=0.03, equilibrium=-0.4, film_resistance=2e-5)
 CAPPED = sf.ButlerVolmer(

@@ -15,7 +15,8 @@ from simulate.figures.cell import cell_figure
 from simulate.figures.cell_bodies import ROOM
 from simulate.figures.reactions import anode_reactions, dissolution, positive_ions, valences
 from simulate.materials.metals import load_metals
-from simulate.swab.geometry import contact_size, extent
+from simulate.swab.cell_fractions import extent
+from simulate.swab.contact_patch import contact_size
 
 CELL = 5e-4
 DIGITS = str.maketrans("⁰¹²³⁴⁵⁶⁷⁸⁹⁺⁻₀₁₂₃₄₅₆₇₈₉", "0123456789+-0123456789")

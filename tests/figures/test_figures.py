@@ -34,7 +34,7 @@ from simulate.figures.profile import Line, depth_profile, open_pieces, widest_li
 from simulate.figures.snapshots import choose_samples, density_moments
 from simulate.figures.style import save_figure, style
 from simulate.stencil.shapes import openings
-from simulate.swab.geometry import contact_outline
+from simulate.swab.contact_patch import contact_outline
 
 CELL = 5e-4
 

@@ -16,16 +16,10 @@ import pytest
 from places import ROOT
 
 import simulate as sf
-from simulate.stencil.shapes import (
-    Circle,
-    Rectangle,
-    Stencil,
-    area_fractions,
-    opening_width,
-    openings,
-    rim_distance,
-)
-from simulate.swab.geometry import Bud, body_fraction, skirt_fraction, wire_fraction
+from simulate.stencil.measure import area_fractions, local_width, rim_distance
+from simulate.stencil.shapes import Circle, Rectangle, Stencil, openings
+from simulate.swab.cell_fractions import body_fraction, skirt_fraction, wire_fraction
+from simulate.swab.geometry import Bud
 
 
 def openings_on_cells() -> dict[str, np.ndarray]:
@@ -37,7 +31,7 @@ def openings_on_cells() -> dict[str, np.ndarray]:
     return {
         "share": area_fractions(area, x, y),
         "rim": rim_distance(area, *places),
-        "width": opening_width(area, *places),
+        "width": local_width(area, *places),
     }
 
 

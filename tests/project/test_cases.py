@@ -18,8 +18,8 @@ from simulate.result.result import Result
 from simulate.run.etch import etch_case
 from simulate.stencil.shapes import openings
 from simulate.stencil.weak_spots import stencil_findings
-from simulate.swab.geometry import contact_area
-from simulate.swab.stroke import distinct_places
+from simulate.swab.contact_patch import contact_area
+from simulate.swab.stops import distinct_places
 
 
 @cache

@@ -38,7 +38,7 @@ import simulate as sf
 from simulate.exact import closed_forms as forms
 from simulate.exact import conformal_maps as maps
 from simulate.exact.recess import disk_opening
-from simulate.stencil.shapes import area_fractions, dilated_coverage
+from simulate.stencil.measure import area_fractions, dilated_coverage
 
 DISK, STRIP = REFERENCE["disk_in_cell"], REFERENCE["strip_in_box"]
 RECESSES = [

@@ -15,7 +15,9 @@ import math
 import numpy as np
 import pytest
 
-from simulate.swab.stroke import Hatch, Path, contact_time, dwell_map, make_stops
+from simulate.swab.contact_time import contact_time, dwell_map
+from simulate.swab.stops import make_stops
+from simulate.swab.stroke import Hatch, Path
 
 A, V, J = 2e-3, 1e-3, 1e4  # radius [m], speed [m/s], mean current density [A/m2]
 NODES, WEIGHTS = np.polynomial.legendre.leggauss(4)

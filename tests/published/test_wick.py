@@ -9,7 +9,7 @@ from __future__ import annotations
 import pytest
 
 from simulate.materials.lookup import load_wicks
-from simulate.swab.geometry import conductivity_factor
+from simulate.swab.cell_fractions import conductivity_factor
 
 POROSITIES = (0.999, 0.95, 0.90, 0.85, 0.80, 0.70, 0.5, 0.1)
 

@@ -12,7 +12,8 @@ from simulate.run.local_solve import Spot, StopField
 from simulate.run.response_table import LEVELS, Responses
 from simulate.run.time_march import Condition, Track
 from simulate.run.window import Place
-from simulate.swab.stroke import Hatch, Hold, make_stops
+from simulate.swab.stops import make_stops
+from simulate.swab.stroke import Hatch, Hold
 
 SHAPE = (3, 4)
 RANDOM = np.random.default_rng(29)

@@ -11,7 +11,7 @@ from simulate.run.local_solve import StopField, solve_alone
 from simulate.run.metal_surface import rest_limits
 from simulate.run.response_table import FRESH, Responses
 from simulate.run.setup import REST, lay_out, without_films
-from simulate.swab.geometry import extent
+from simulate.swab.cell_fractions import extent
 
 TEXT = """
 title = "Three openings, all invented"

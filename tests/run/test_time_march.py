@@ -44,7 +44,8 @@ from simulate.run.time_march import (
 from simulate.run.window import Place
 from simulate.swab import state as wetting
 from simulate.swab.geometry import Pad
-from simulate.swab.stroke import Dabs, Hatch, Stops, make_stops
+from simulate.swab.stops import Stops, make_stops
+from simulate.swab.stroke import Dabs, Hatch
 
 # ---------------------------------------------------------- the compiled body is the written one
 

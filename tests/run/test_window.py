@@ -21,7 +21,9 @@ from simulate.run.window import (
     cathode_area,
     heights,
 )
-from simulate.swab.geometry import Bud, Pad, body_volume, contact_area, extent
+from simulate.swab.cell_fractions import body_volume, extent
+from simulate.swab.contact_patch import contact_area
+from simulate.swab.geometry import Bud, Pad
 
 CELL = 2e-4  # m, what a case has when it does not say
 MASK = 1.5e-4

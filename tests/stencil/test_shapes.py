@@ -13,6 +13,13 @@ from hypothesis import strategies as st
 
 from simulate.errors import InputError
 from simulate.kernels import coverage
+from simulate.stencil.measure import (
+    area_fractions,
+    local_width,
+    rim_distance,
+    rim_segments,
+    ring_points,
+)
 from simulate.stencil.shapes import (
     Circle,
     Polygon,
@@ -20,12 +27,7 @@ from simulate.stencil.shapes import (
     Ring,
     Stencil,
     Text,
-    area_fractions,
-    opening_width,
     openings,
-    rim_distance,
-    rim_segments,
-    ring_points,
     shape_area,
 )
 
@@ -313,7 +315,7 @@ def test_rim_distance_without_an_opening_is_infinite_and_takes_one_point():
 def test_a_straight_slot_is_as_wide_as_it_is(cells_across, angle):
     slot = shape_area(Rectangle(0, 0, 40.0, cells_across, angle))
     x, y = np.arange(-12.2, 12.3), np.arange(-11.9, 12.0)
-    width = opening_width(slot, x, y)
+    width = local_width(slot, x, y)
     assert width.max() <= cells_across * (1 + 1e-12)
     assert width[width > 0].min() >= 0.99 * cells_across
     assert np.array_equal(width > 0, shapely.contains_xy(slot, *np.meshgrid(x, y)))
@@ -321,7 +323,7 @@ def test_a_straight_slot_is_as_wide_as_it_is(cells_across, angle):
 
 def test_a_disc_is_as_wide_as_its_diameter_but_for_its_rim():
     x = np.linspace(-1.3, 1.3, 41)
-    width = opening_width(shape_area(Circle(0, 0, 2.0)), x, x)
+    width = local_width(shape_area(Circle(0, 0, 2.0)), x, x)
     distance = np.hypot(*np.meshgrid(x, x))
     assert np.abs(width[distance < 0.99] - 2.0).max() < 0.02
     assert not width[distance > 1.01].any()
@@ -330,7 +332,7 @@ def test_a_disc_is_as_wide_as_its_diameter_but_for_its_rim():
 def test_a_wide_and_a_narrow_part_of_one_opening_keep_their_widths():
     shapes = (Rectangle(0, 0, 4.0, 4.0), Rectangle(6, 0, 10.0, 1.0))
     x, y = np.arange(-2.95, 11, 0.1), np.arange(-2.95, 3, 0.1)
-    width = opening_width(openings(Stencil(1e-4, shapes)), x, y)
+    width = local_width(openings(Stencil(1e-4, shapes)), x, y)
     along = width[np.argmin(np.abs(y)), :]
     assert along[np.argmin(np.abs(x))] == pytest.approx(4.0, rel=0.01)
     assert along[np.argmin(np.abs(x - 6))] == pytest.approx(1.0, rel=0.01)
@@ -341,7 +343,7 @@ def test_a_corner_is_narrower_than_its_middle_as_the_definition_says():
     # (sqrt 2 a + b) / (sqrt 2 - 1)
     square = shape_area(Rectangle(5, 5, 10.0, 10.0))
     x = np.arange(0.05, 10, 0.1)
-    width = opening_width(square, x, x)
+    width = local_width(square, x, x)
     for k in (2, 5, 9):
         exact = 2 * (sqrt(2) * x[k] + 0.05) / (sqrt(2) - 1)
         assert exact * 0.97 <= width[k, k] <= exact * (1 + 1e-9)
@@ -350,7 +352,7 @@ def test_a_corner_is_narrower_than_its_middle_as_the_definition_says():
 def test_local_width_as_plain_python_is_the_same(plain):
     geometry = openings(Stencil(1e-4, MIXED.shapes[2:]))
     x, y = np.linspace(12 * MM, 34 * MM, 24), np.linspace(0, 10 * MM, 14)
-    slow = opening_width(geometry, x, y)
+    slow = local_width(geometry, x, y)
     inside = shapely.contains_xy(geometry, *np.meshgrid(x, y))
     assert np.array_equal(slow > 0, inside)
     assert (slow[inside] >= 2 * rim_distance(geometry, x, y)[inside]).all()
@@ -358,4 +360,4 @@ def test_local_width_as_plain_python_is_the_same(plain):
 
 
 def test_local_width_without_an_opening_is_zero():
-    assert opening_width(shapely.MultiPolygon(), [0.0, 1.0], [0.0]).tolist() == [[0.0, 0.0]]
+    assert local_width(shapely.MultiPolygon(), [0.0, 1.0], [0.0]).tolist() == [[0.0, 0.0]]

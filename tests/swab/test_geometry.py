@@ -9,20 +9,17 @@ import pytest
 
 from simulate.errors import InputError
 from simulate.kernels import swab_shape
-from simulate.swab.geometry import (
-    Bud,
-    Pad,
+from simulate.swab.cell_fractions import (
     body_fraction,
     body_volume,
     conductivity_factor,
-    contact_area,
-    contact_outline,
-    contact_size,
     extent,
     skirt_fraction,
     wet_volume,
     wire_fraction,
 )
+from simulate.swab.contact_patch import contact_area, contact_outline, contact_size
+from simulate.swab.geometry import Bud, Pad
 
 BUDS = [
     Bud(5e-3, 14e-3, 0.5e-3),

@@ -12,12 +12,13 @@ from simulate.field.newton import solve_network
 from simulate.field.polarisation import law_row
 from simulate.field.supply import Supply
 from simulate.run.window import Conductivities, Window, build_window
+from simulate.stencil.measure import mean_width
 from simulate.stencil.shapes import Circle, Rectangle, Stencil
-from simulate.swab.geometry import Bud, Pad, contact_area
+from simulate.swab.contact_patch import contact_area
+from simulate.swab.geometry import Bud, Pad
 from simulate.swab.resistance import (
     FORMULA_ERROR,
     opening_load,
-    opening_width,
     resistance_factor,
 )
 
@@ -149,5 +150,5 @@ def test_crowding_towards_slots_is_the_published_constriction():
 
 def test_the_width_of_openings_is_that_of_a_slot_and_the_radius_of_a_hole():
     long_slot = Stencil(1e-4, (Rectangle(0.0, 0.0, 1.0, 1e-3),))
-    assert opening_width(long_slot) == pytest.approx(1e-3, rel=2e-3)
-    assert opening_width(Stencil(1e-4, (Circle(0.0, 0.0, 4e-3),))) == pytest.approx(2e-3, rel=1e-3)
+    assert mean_width(long_slot) == pytest.approx(1e-3, rel=2e-3)
+    assert mean_width(Stencil(1e-4, (Circle(0.0, 0.0, 4e-3),))) == pytest.approx(2e-3, rel=1e-3)

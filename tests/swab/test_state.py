@@ -8,7 +8,8 @@ import pytest
 from simulate.errors import InputError
 from simulate.materials.electrolyte import Electrolyte
 from simulate.materials.metals import FARADAY, find_metal
-from simulate.swab.geometry import Bud, Pad, wet_volume
+from simulate.swab.cell_fractions import wet_volume
+from simulate.swab.geometry import Bud, Pad
 from simulate.swab.heat import HeatBody
 from simulate.swab.state import (
     WetBody,

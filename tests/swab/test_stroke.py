@@ -6,19 +6,11 @@ import numpy as np
 import pytest
 
 from simulate.errors import InputError
-from simulate.swab.geometry import Bud, Pad, contact_area, contact_outline
-from simulate.swab.stroke import (
-    Dabs,
-    Hatch,
-    Hold,
-    Path,
-    contact_time,
-    distinct_places,
-    duration,
-    dwell_map,
-    make_stops,
-    path_length,
-)
+from simulate.swab.contact_patch import contact_area, contact_outline
+from simulate.swab.contact_time import contact_time, dwell_map
+from simulate.swab.geometry import Bud, Pad
+from simulate.swab.stops import distinct_places, duration, make_stops
+from simulate.swab.stroke import Dabs, Hatch, Hold, Path, path_length
 
 HATCH = Hatch(12e-3, 9e-3, 20e-3, 6e-3, 1.1e-3, 15e-3, passes=3, turn_time=0.3, angle=0.4)
 ONE_WAY = Hatch(12e-3, 9e-3, 20e-3, 6e-3, 1.1e-3, 15e-3, passes=2, turn_time=0.3, alternate=False)
