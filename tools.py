@@ -33,20 +33,8 @@ def run(*words: str) -> None:
         sys.exit(status)
 
 
-def forget_stale_loops() -> None:
-    """Throw compiled loops away that are older than what all of them are made of."""
-    kernels = ROOT / "simulate" / "kernels"
-    made_of = [kernels / f"{name}.py" for name in ("compiling", "layout", "pipeline", "simd")]
-    newest = max(file.stat().st_mtime for file in made_of)
-    compiled = list((kernels / "__pycache__").glob("*.nb[ci]"))
-    if any(file.stat().st_mtime < newest for file in compiled):
-        for file in compiled:
-            file.unlink()
-
-
 def set_up(extra: str) -> None:
     """Make the environment or bring it up to date, unless it holds what is asked for already."""
-    forget_stale_loops()
     wanted = (ROOT / "pyproject.toml").read_bytes() + (ROOT / "constraints.txt").read_bytes()
     digest = hashlib.sha256(wanted).hexdigest()
     stamp = HOME / f".installed{extra}"

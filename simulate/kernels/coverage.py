@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from simulate.kernels.compiling import allocating, compiled, inner
+from simulate.kernels.compiling import compiled, inner
 
 Floats = NDArray[np.float64]
 
@@ -205,7 +205,7 @@ def climb(
             step *= 0.5
 
 
-@allocating
+@compiled
 def inscribe_circles(
     segments: Floats, x: Floats, y: Floats, inside: NDArray[np.bool_], reach: float, out: Floats
 ) -> None:
@@ -230,7 +230,7 @@ def inscribe_circles(
                     climb(segments, chosen, count, circle, reach)
 
 
-@allocating
+@compiled
 def paint_circles(circles: Floats, x: Floats, y: Floats, margin: float, out: Floats) -> None:
     """Give each point the diameter [m] of the largest circle that reaches it, into ``out``.
 

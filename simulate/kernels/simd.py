@@ -1,12 +1,12 @@
-"""Eight neighbouring numbers at once: the vectors that the compiled loops of the solver work with.
+"""Explicit SIMD vectors of eight lanes for the loops of the solver (LLVM vector types).
 
-The compiler would find such vectors by itself only behind a test, row by row, that none of a dozen
-arrays overlap; rows are short, so that the tests would cost more than the work. Here each operation
-becomes the vector instruction it stands for, on any processor. Called as plain Python the functions
-work on slices of arrays and give the same numbers.
+Left to itself the compiler vectorises a row only behind a test that none of a dozen arrays overlap;
+rows are short, and the tests cost more than the work. Here each operation becomes the vector
+instruction it stands for, on any processor. Called as plain Python the functions work on slices of
+arrays and give the same numbers.
 
-``contract`` lets the processor multiply and add in one step. Of two vectors of different precision
-the result has the higher one.
+``contract`` permits fused multiply-add. Of two vectors of different precision the result has the
+higher one.
 """
 
 from __future__ import annotations
@@ -17,90 +17,89 @@ from typing import Any
 
 import numpy as np
 from llvmlite import ir
-from numba.core import cgutils, types
-from numba.core.typing.templates import AbstractTemplate, infer_global, signature
-from numba.extending import lower_builtin, models, register_model
+from numba import types
+from numba.extending import lower_builtin, models, register_model, type_callable
 
 WIDTH = 8
 
 
 def load(array, at):
-    """The numbers ``array[at]`` to ``array[at + 7]``."""
+    """The vector ``array[at : at + 8]``."""
     return array[at : at + WIDTH].copy()
 
 
 def store(array, at, vector):
-    """Put a vector into ``array[at]`` to ``array[at + 7]``, rounded to the array's precision."""
+    """Store a vector into ``array[at : at + 8]``, rounded to the array's precision."""
     array[at : at + WIDTH] = vector
 
 
 def add_to(array, at, vector):
-    """Add a vector to ``array[at]`` to ``array[at + 7]``, rounded to the array's precision."""
+    """Add a vector to ``array[at : at + 8]``, rounded to the array's precision."""
     array[at : at + WIDTH] = array[at : at + WIDTH] + vector
 
 
 def spread_single(value):
-    """A number eight times, in single precision."""
+    """All lanes hold ``value``, in single precision."""
     return np.full(WIDTH, value, np.float32)
 
 
 def spread_double(value):
-    """A number eight times, in double precision."""
+    """All lanes hold ``value``, in double precision."""
     return np.full(WIDTH, value, np.float64)
 
 
 def widen(vector):
-    """A vector in double precision."""
+    """The vector in double precision."""
     return vector.astype(np.float64)
 
 
 def total(vector):
-    """The sum of the eight numbers, by halves."""
+    """Sum over the lanes, by halves."""
     half = vector[:4] + vector[4:]
     half = half[:2] + half[2:]
     return half[0] + half[1]
 
 
 def larger(a, b):
-    """The larger of each pair of numbers."""
+    """Maximum, lane by lane."""
     return np.maximum(a, b)
 
 
 def smaller(a, b):
-    """The smaller of each pair of numbers."""
+    """Minimum, lane by lane."""
     return np.minimum(a, b)
 
 
 def where_positive(test, vector):
-    """``vector`` where ``test`` is above 0, else 0."""
+    """``vector`` in lanes where ``test`` is above 0, else 0."""
     return np.where(test > 0.0, vector, np.zeros_like(vector))
 
 
 def evens(a, b):
-    """Numbers 0, 2, 4, ... of sixteen, the first eight in ``a``."""
+    """Lanes 0, 2, 4, ... of ``a`` followed by ``b``."""
     return np.concatenate([a, b])[0::2]
 
 
 def odds(a, b):
-    """Numbers 1, 3, 5, ... of sixteen, the first eight in ``a``."""
+    """Lanes 1, 3, 5, ... of ``a`` followed by ``b``."""
     return np.concatenate([a, b])[1::2]
 
 
 def merged_low(a, b):
-    """a[0], b[0], a[1], b[1], ... of the first four of each."""
+    """Lower halves interleaved: a[0], b[0], a[1], b[1], ..."""
     return np.stack([a[:4], b[:4]], axis=1).ravel()
 
 
 def merged_high(a, b):
-    """a[4], b[4], a[5], b[5], ... of the last four of each."""
+    """Upper halves interleaved: a[4], b[4], a[5], b[5], ..."""
     return np.stack([a[4:], b[4:]], axis=1).ravel()
 
 
-# ----------------------------------------------------------------------------- as the compiler sees
+# ------------------------------------------------------------------------------- for the compiler
 
 
-class Vector(types.Type):
-    """Eight numbers of one type."""
+class Vector(types.Type):  # type: ignore[misc]
+    """Type of a vector of eight lanes."""
 
     def __init__(self, dtype: types.Float) -> None:
         self.dtype = dtype
@@ -117,19 +116,19 @@ class _Model(models.PrimitiveModel):  # type: ignore[misc]
         super().__init__(manager, kind, ir.VectorType(number, WIDTH))
 
 
-def _compiles(function: Callable[..., Any], answer: Callable[..., Any], *kinds: Any) -> Any:
-    """Register how a call of ``function`` is typed (by ``answer``) and what code it becomes."""
+def _compiles(function: Callable[..., Any], result: Callable[..., Any], *kinds: Any) -> Any:
+    """Register the type of a call of ``function`` by ``result``; decorates its code generator."""
 
-    @infer_global(function)
-    class _(AbstractTemplate):  # type: ignore[misc]
-        def generic(self, arguments: Any, keywords: Any) -> Any:
-            if len(arguments) != len(kinds) or keywords:
-                return None
-            if not all(isinstance(a, k) for a, k in zip(arguments, kinds, strict=True)):
-                return None
-            found = answer(*arguments)
-            return None if found is None else signature(found, *arguments)
+    def result_of(*arguments: Any) -> Any:
+        fit = all(isinstance(a, kind) for a, kind in zip(arguments, kinds, strict=True))
+        return result(*arguments) if fit else None
 
+    of_so_many = {
+        1: lambda a: result_of(a),
+        2: lambda a, b: result_of(a, b),
+        3: lambda a, b, c: result_of(a, b, c),
+    }
+    type_callable(function)(lambda _context: of_so_many[len(kinds)])
     return lower_builtin(function, *kinds)
 
 
@@ -154,25 +153,25 @@ def _at_width(builder, value, kind, wanted):
     return builder.fptrunc(value, ir.VectorType(ir.FloatType(), WIDTH))
 
 
-def _place(context, builder, sig, args):
-    """Pointer to ``array[index]`` as to a vector, and how it is aligned."""
+def _pointer(context, builder, sig, args):
+    """Pointer to the vector at ``array[index]``, and its alignment [B]."""
     kind, width = sig.args[0], sig.args[1].bitwidth
     data = context.make_array(kind)(context, builder, args[0]).data
     index = args[1] if width == 64 else builder.sext(args[1], ir.IntType(64))
-    spot = builder.gep(data, [index])
+    element = builder.gep(data, [index])
     vector = ir.VectorType(data.type.pointee, WIDTH)
-    return builder.bitcast(spot, vector.as_pointer()), kind.dtype.bitwidth // 8
+    return builder.bitcast(element, vector.as_pointer()), kind.dtype.bitwidth // 8
 
 
 @_compiles(load, _of_array, types.Array, types.Integer)
 def _load(context, builder, sig, args):
-    pointer, align = _place(context, builder, sig, args)
+    pointer, align = _pointer(context, builder, sig, args)
     return builder.load(pointer, align=align)
 
 
 @_compiles(store, lambda *_: types.none, types.Array, types.Integer, Vector)
 def _store(context, builder, sig, args):
-    pointer, align = _place(context, builder, sig, args)
+    pointer, align = _pointer(context, builder, sig, args)
     value = _at_width(builder, args[2], sig.args[2], _of_array(sig.args[0]))
     builder.store(value, pointer, align=align)
     return context.get_dummy_value()
@@ -180,7 +179,7 @@ def _store(context, builder, sig, args):
 
 @_compiles(add_to, lambda *_: types.none, types.Array, types.Integer, Vector)
 def _add_to(context, builder, sig, args):
-    pointer, align = _place(context, builder, sig, args)
+    pointer, align = _pointer(context, builder, sig, args)
     held, kind = builder.load(pointer, align=align), _of_array(sig.args[0])
     wide = _wider(kind, sig.args[2])
     terms = _at_width(builder, held, kind, wide), _at_width(builder, args[2], sig.args[2], wide)
@@ -250,7 +249,7 @@ _compiles(smaller, _alike, Vector, Vector)(_chosen("<"))
 
 @_compiles(where_positive, lambda _, vector: vector, Vector, Vector)
 def _where_positive(context, builder, sig, args):
-    nothing = [cgutils.get_null_value(value.type) for value in args]
+    nothing = [ir.Constant(value.type, None) for value in args]
     return builder.select(builder.fcmp_ordered(">", args[0], nothing[0]), args[1], nothing[1])
 
 

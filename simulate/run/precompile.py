@@ -1,8 +1,8 @@
-"""The first run on a machine, when loops are not compiled yet: two processes share that work.
+"""Parallel compilation of the kernels on a cold cache: two processes share the first run's work.
 
-Compiling takes longer than the demo's fields, and one process can compile only one loop at a time.
-The linear solver's loops are compiled in a second process, while this one lays out the case and
-compiles the others; both find them in numba's cache from then on.
+Compiling takes longer than the demo's fields, and one process compiles one function at a time. The
+solver's kernels are compiled in a second process, while this one lays out the case and compiles
+the others; both find them in numba's cache from then on.
 """
 
 from __future__ import annotations
@@ -12,13 +12,18 @@ import sys
 from pathlib import Path
 
 PATIENCE = 300.0
-"""Longest time to wait for the second process [s]; without it this one compiles everything."""
+"""Longest wait for the second process [s]; after it this one compiles what is missing."""
 
-_SOLVE = "from simulate.run.precompile import solve_a_small_box; solve_a_small_box()"
+_SOLVE = """
+import gc
+gc.disable()  # compiling leaves little garbage
+from simulate.run.precompile import solve_a_small_box
+solve_a_small_box()
+"""
 
 
 class SecondCompiler:
-    """Compiles the solver's loops while its block runs; has nothing to do when they are there."""
+    """Compiles the solver's kernels while its block runs; does nothing if they are cached."""
 
     def __init__(self) -> None:
         self._process: subprocess.Popen[bytes] | None = None
@@ -37,7 +42,7 @@ class SecondCompiler:
 
     @property
     def is_wanted(self) -> bool:
-        """Whether it had anything to do: this process should compile the rest at once."""
+        """True if the second process was started: this one should compile the rest at once."""
         return self._process is not None
 
     def finish(self) -> None:
@@ -50,7 +55,7 @@ class SecondCompiler:
 
 
 def solver_is_compiled() -> bool:
-    """Whether the last of the solver's loops lies in the cache, or nothing is compiled at all."""
+    """Whether the last of the solver's kernels is cached, or nothing is compiled at all."""
     from simulate.kernels import smoothing
 
     stats = getattr(smoothing.cycle_below, "stats", None)
@@ -60,7 +65,7 @@ def solver_is_compiled() -> bool:
 
 
 def solve_a_small_box() -> None:
-    """Call each loop of the linear solver once, as a run does."""
+    """Call each kernel of the solver once, as a run does."""
     import numpy as np
 
     from simulate.field.grid import Grid
