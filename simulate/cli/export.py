@@ -40,13 +40,8 @@ def register(commands: argparse._SubParsersAction[options.Parser]) -> None:
 def export(arguments: argparse.Namespace) -> int:
     """Write and tell."""
     from simulate.cli.run_folder import RunFolder, free_file, run_name, stored_result
-    from simulate.export.surfaces import (
-        KINDS,
-        export_field,
-        export_frames,
-        export_result,
-        file_name,
-    )
+    from simulate.export.kinds import KINDS, export_result, file_name
+    from simulate.export.vtk import export_field, export_frames
     from simulate.figures.style import check_known
     from simulate.section.solve import solve_section
 

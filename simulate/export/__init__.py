@@ -2,5 +2,8 @@
 
 Reading order within the folder::
 
-    surfaces  surfaces, cells and tables
+    tables    comma-separated values, and a picture of grey levels
+    surfaces  the etched surface: VTU, STL, PLY
+    vtk       structured cells, time series, fields
+    kinds     every kind of export by name
 """

@@ -13,7 +13,8 @@ from simulate.figures.plan_view import round_down
 from simulate.figures.profile import MASK_LOOK
 from simulate.figures.style import A_CM2, BLUE, INK, METAL, MM, OCHRE, new_figure, styled
 from simulate.figures.swab_outline import WET, shape_of
-from simulate.section.solve import Section, corners
+from simulate.section.current_lines import corners
+from simulate.section.solve import Section
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -2,5 +2,7 @@
 
 Reading order within the folder::
 
-    build  the page from its results and templates
+    maps_codec  maps thinned, quantised and packed
+    texts       numbers, causes, cautions, questions
+    build       the page from its results and templates
 """

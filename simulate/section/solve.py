@@ -24,6 +24,7 @@ from simulate.field.supply import Supply
 from simulate.materials.lookup import cathode_law
 from simulate.materials.metals import anode_law
 from simulate.run.window import heights
+from simulate.section.current_lines import stream_function
 from simulate.stencil.shapes import openings
 from simulate.swab.cell_fractions import (
     body_fraction,
@@ -36,10 +37,14 @@ from simulate.swab.contact_patch import contact_area, contact_outline
 from simulate.swab.geometry import Pad, Swab
 
 Doubles = NDArray[np.float64]
+
+
 Spans = list[tuple[float, float]]
+
 
 FINENESS = 100
 """Cells across the contact patch, or across the swab's height if that is less."""
+
 
 BESIDE = 1.5e-3
 """Shown on either side of the swab [m]."""
@@ -263,7 +268,7 @@ def _solve(
         wire=wire,
         open_spans=spans,
         wet_span=wet,
-        stream=_stream(field, np.where(plate | cathode, 0.0, kappa), plate | cathode),
+        stream=stream_function(field, np.where(plate | cathode, 0.0, kappa), plate | cathode),
     )
 
 
@@ -273,58 +278,6 @@ def _per_metre(supply: Supply, thickness: float) -> Supply:
     return Supply(
         supply.emf, supply.resistance * thickness, None if limit is None else limit / thickness
     )
-
-
-def _stream(field: Field, kappa: Doubles, metal: NDArray[np.bool_]) -> Doubles:
-    """The stream function at the corners of cells; see `Section`."""
-    upward = _upward(field, kappa, metal)
-    rows, columns = upward.shape
-    left = np.zeros((rows, columns + 1))
-    np.cumsum(upward, axis=1, out=left[:, 1:])
-    right = field.currents["plate"] - (left[:, -1:] - left)
-    found = np.stack([left, right])
-    wet = corners(kappa > 0.0)
-    columns_of_metal = np.flatnonzero(metal[1:].any(axis=0))
-    cut = int(columns_of_metal.mean()) + 1 if columns_of_metal.size else 0
-    halves = (slice(None, cut), slice(cut, None))
-    for row in range(2, rows):  # the plate's own cells are below
-        inside = metal[row - 1] & metal[row] if row < rows - 1 else metal[row - 1]
-        through = np.flatnonzero(inside)
-        for values, half in zip(found, halves, strict=True):
-            if through.size:  # the current inside metal is not known: each side from its own end
-                values[row, : through[0] + 1] = left[row, : through[0] + 1]
-                values[row, through[-1] + 1 :] = right[row, through[-1] + 1 :]
-            else:  # of two values that differ by the current, the one that goes on from below
-                beside = wet[row - 1, half] & wet[row, half]
-                options = (left[row], right[row])
-                away = [np.abs(o[half] - values[row - 1, half])[beside].sum() for o in options]
-                values[row] = options[int(np.argmin(away))]
-    return found
-
-
-def corners(cells: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Corners that touch any of the cells, (nz + 1, nx + 1)."""
-    wide = np.pad(cells, 1)
-    return np.asarray(wide[:-1, :-1] | wide[1:, :-1] | wide[:-1, 1:] | wide[1:, 1:])
-
-
-def _upward(field: Field, kappa: Doubles, metal: NDArray[np.bool_]) -> Doubles:
-    """Current through the level faces of cells, upward [A/m], (nz + 1, nx)."""
-    grid = field.grid
-    dx, dz = np.diff(grid.x), np.diff(grid.z)
-    flow = np.zeros((dz.size + 1, dx.size))
-    both = (kappa[1:] > 0.0) & (kappa[:-1] > 0.0)
-    half = np.divide(0.5 * dz[:, None], kappa, out=np.ones_like(kappa), where=kappa > 0.0)
-    potential = np.nan_to_num(field.potential[:, 0])
-    flow[1:-1] = both * dx * (potential[:-1] - potential[1:]) / (half[1:] + half[:-1])
-    for name in field.currents:
-        faces = field.faces(name)
-        level = faces.axis == 0
-        k = np.searchsorted(grid.z, faces.z[level] - 1e-12)
-        i = np.searchsorted(grid.x, faces.x[level]) - 1
-        outward = faces.density[level] * faces.area[level]
-        flow[k, i] = np.where(metal[np.maximum(k - 1, 0), i], outward, -outward)
-    return flow
 
 
 def section_summary(section: Section) -> dict[str, Any]:

@@ -10,7 +10,7 @@ import pytest
 from places import REFERENCE
 
 from simulate.errors import InputError
-from simulate.exact.closed_forms import disk_profile
+from simulate.exact.bodies import disk_profile
 from simulate.exact.conformal_maps import (
     strip_in_box_cumulative,
     strip_in_box_profile,

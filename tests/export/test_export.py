@@ -17,7 +17,8 @@ from PIL import Image
 from sample_result import sample_result
 
 from simulate.errors import InputError, ResultError
-from simulate.export.surfaces import KINDS, export_field, export_frames, export_result, file_name
+from simulate.export.kinds import KINDS, export_result, file_name
+from simulate.export.vtk import export_field, export_frames
 from simulate.field.grid import Grid
 from simulate.field.potential import Electrode, solve_potential
 

@@ -16,7 +16,8 @@ from vtkmodules.vtkIOGeometry import vtkSTLReader
 from vtkmodules.vtkIOPLY import vtkPLYReader
 from vtkmodules.vtkIOXML import vtkXMLRectilinearGridReader, vtkXMLUnstructuredGridReader
 
-from simulate.export.surfaces import export_field, export_frames, export_result
+from simulate.export.kinds import export_result
+from simulate.export.vtk import export_field, export_frames
 from simulate.section.solve import solve_section
 
 CELL = 5e-4

@@ -15,17 +15,8 @@ from sample_result import CASE_TEXT, sample_result
 from simulate.case.case import parse_case
 from simulate.cli import main
 from simulate.errors import InputError
-from simulate.page.build import (
-    LARGEST,
-    STEPS,
-    THINNINGS,
-    cut_maps,
-    pack_maps,
-    page_text,
-    read_payload,
-    unpack_maps,
-    write_page,
-)
+from simulate.page.build import LARGEST, page_text, read_payload, write_page
+from simulate.page.maps_codec import STEPS, THINNINGS, cut_maps, pack_maps, unpack_maps
 from simulate.result.netcdf import write_result
 from simulate.safety.precautions import after_run
 

@@ -13,7 +13,8 @@ import numpy as np
 import pytest
 from sample_result import sample_result
 
-from simulate.page.build import STEPS, cut_maps, read_payload, write_page
+from simulate.page.build import read_payload, write_page
+from simulate.page.maps_codec import STEPS, cut_maps
 
 pytestmark = pytest.mark.browser
 

@@ -14,7 +14,7 @@ import pytest
 from cells import Body, solve_plane
 
 import simulate as sf
-from simulate.exact import closed_forms as forms
+from simulate.exact import corners
 from simulate.field.potential import FaceRecord
 
 FINENESS = 128
@@ -39,7 +39,7 @@ def around_the_corner(degrees: float) -> FaceRecord:
     grid = sf.Grid.section(np.arange(left, FINENESS + 2) * step, np.arange(-1, FINENESS + 2) * step)
 
     def exact(x: np.ndarray, z: np.ndarray) -> np.ndarray:
-        return forms.corner_potential(np.clip(x, -1, 1), np.clip(z, 0, 1), angle)
+        return corners.corner_potential(np.clip(x, -1, 1), np.clip(z, 0, 1), angle)
 
     def outside(x: np.ndarray, z: np.ndarray) -> np.ndarray:
         return (np.maximum(np.abs(x), z) > 1) & (open_share(x, z, angle) > 0)
@@ -59,7 +59,7 @@ def fitted_exponent(faces: FaceRecord) -> float:
 
 @pytest.mark.parametrize("degrees", [45, 60, 90, 120, 135, 180])
 def test_current_near_a_corner_has_its_exponent(degrees):
-    exponent = forms.corner_exponent(math.radians(degrees))
+    exponent = corners.corner_exponent(math.radians(degrees))
     assert fitted_exponent(around_the_corner(degrees)) == pytest.approx(exponent, abs=0.02)
 
 
@@ -95,5 +95,5 @@ def test_current_near_an_electrodes_own_edge_has_the_exponent_of_the_lip():
     top = found.axis == 0
     use = top & (found.x > 8 * step) & (found.x < 0.5)
     slope = np.polyfit(np.log(found.x[use]), np.log(-found.density[use]), 1)[0]
-    assert slope == pytest.approx(forms.lip_exponent(angle), abs=0.02)
+    assert slope == pytest.approx(corners.lip_exponent(angle), abs=0.02)
     assert found.density[top].sum() == pytest.approx(found.density[~top].sum(), rel=1e-8)

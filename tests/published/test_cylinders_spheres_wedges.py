@@ -1,6 +1,6 @@
 """Shells and wedges: separation of variables, on grids that fit and on staircases.
 
-Source: textbook integration of Laplace's equation (closed forms in `simulate.exact.closed_forms`).
+Source: textbook integration of Laplace's equation (closed forms in `simulate.exact`).
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ import pytest
 from cells import REFERENCE, Body, solve_plane
 
 import simulate as sf
-from simulate.exact import closed_forms as forms
+from simulate.exact import bodies, corners
 
 
 @pytest.mark.parametrize("rho", [0.0, 0.5])
@@ -23,7 +23,7 @@ def test_cylinders_on_a_radial_grid_are_exact(rho):
     found = solve_plane(
         grid, 1.0, Body("in", lambda r, z: r < 1, 1.0, law), Body("out", lambda r, z: r > 3)
     )
-    exact = 1 / forms.coaxial_cylinders_resistance(radii, [1.0], interface_resistance=rho)
+    exact = 1 / bodies.coaxial_cylinders_resistance(radii, [1.0], interface_resistance=rho)
     assert found.currents["in"] / 0.7 == pytest.approx(exact, rel=1e-7)
 
 
@@ -35,7 +35,7 @@ def test_layered_cylinders_on_a_radial_grid_are_exact():
         Body("in", lambda r, z: r < 1, 1.0),
         Body("out", lambda r, z: r > 3),
     )
-    exact = forms.coaxial_cylinders_resistance([1, 2, 3], [5.0, 0.2])
+    exact = bodies.coaxial_cylinders_resistance([1, 2, 3], [5.0, 0.2])
     assert 1 / found.currents["in"] == pytest.approx(exact, rel=1e-7)
 
 
@@ -50,7 +50,7 @@ def test_cylinders_on_a_staircase_are_within_one_per_cent(rho):
         Body("out", lambda x, z: np.hypot(x, z) > 3),
     )
     inner = found.faces("in").area.sum() / (math.pi / 2)  # the staircase is longer than the arc
-    exact = forms.coaxial_cylinders_resistance([1, 3], [1.0], interface_resistance=rho / inner)
+    exact = bodies.coaxial_cylinders_resistance([1, 3], [1.0], interface_resistance=rho / inner)
     assert 4 * found.currents["in"] == pytest.approx(1 / exact, rel=0.01)
 
 
@@ -94,7 +94,7 @@ def test_a_right_angled_wedge_has_its_resistance_on_a_staircase():
         Body("floor", lambda x, z: plate(x, z), 1.0),
         Body("wall", lambda x, z: plate(z, x)),
     )
-    exact = forms.wedge_resistance(math.pi / 2, 0.5, 2.0)
+    exact = corners.wedge_resistance(math.pi / 2, 0.5, 2.0)
     assert 1 / found.currents["floor"] == pytest.approx(exact, rel=0.01)
 
 
@@ -123,7 +123,7 @@ def test_a_right_angled_wedge_has_its_density_when_the_field_around_it_is_exact(
         Body("rest", rest, angle),
     )
     faces = found.faces("floor")
-    exact = -forms.wedge_density(faces.x, math.pi / 2)
+    exact = -corners.wedge_density(faces.x, math.pi / 2)
     away = (faces.x > corner + 0.2) & (faces.x < size - 0.2)
     assert faces.density[away] == pytest.approx(exact[away], rel=2e-3)
     middle = (faces.x > 1.0) & (faces.x < 1.5)

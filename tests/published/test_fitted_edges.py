@@ -35,7 +35,7 @@ from test_finite_elements import (
 )
 
 import simulate as sf
-from simulate.exact import closed_forms as forms
+from simulate.exact import bodies
 from simulate.exact import conformal_maps as maps
 from simulate.exact.recess import disk_opening
 from simulate.stencil.measure import area_fractions, dilated_coverage
@@ -197,7 +197,7 @@ def test_dilated_disk_in_three_dimensions(fineness, within):
     """4 kappa a V; undilated shares of the cells give -3.9, -1.9 and -0.9 %, of first order."""
 
     def exact(x, y, z):
-        return forms.oblate_potential(np.hypot(x, y), z)
+        return bodies.oblate_potential(np.hypot(x, y), z)
 
     disk = shapely.Point(0.0, 0.0).buffer(1.0, quad_segs=256)
     assert box_cell(disk, fineness, exact) == pytest.approx(1.0, rel=within)

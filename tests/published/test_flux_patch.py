@@ -1,6 +1,6 @@
 """A uniform current entering a 3-D box through a square patch: the double cosine series.
 
-Source: separation of variables (`closed_forms.patch_potential`). The imposed current is an
+Source: separation of variables (`patch_potential`). The imposed current is an
 electrode behind a polarisation resistance of 1e7, so that the potential changes it by 1e-7.
 """
 
@@ -11,7 +11,7 @@ import pytest
 from cells import REFERENCE
 
 import simulate as sf
-from simulate.exact import closed_forms as forms
+from simulate.exact import moving_patch
 from simulate.result.grid_convergence import grid_convergence
 
 TABLE = REFERENCE["flux_patch"]
@@ -43,7 +43,7 @@ def test_patch_has_the_tables_mean_and_a_centre_of_second_order():
     for fineness in (10, 20):
         x, floor = floor_potential(fineness)
         means.append(float(floor[np.ix_(x < 1, x < 1)].mean()))
-        exact = float(forms.patch_potential(x[0], x[0], patch=(1, 1), box=(3, 3, 2)))
+        exact = float(moving_patch.patch_potential(x[0], x[0], patch=(1, 1), box=(3, 3, 2)))
         errors.append(abs(floor[0, 0] / exact - 1))
     assert errors[0] < 0.002
     assert errors[0] / errors[1] == pytest.approx(4.0, rel=0.02)
@@ -56,5 +56,5 @@ def test_patch_has_the_series_potential_away_from_its_edge():
     far = np.abs(x - 1) > 0.25
     places = np.flatnonzero(far)[::6]
     across, along = np.meshgrid(x[places], x[places])
-    exact = forms.patch_potential(across, along, patch=(1, 1), box=(3, 3, 2))
+    exact = moving_patch.patch_potential(across, along, patch=(1, 1), box=(3, 3, 2))
     assert floor[np.ix_(places, places)] == pytest.approx(exact, rel=0.002)

@@ -24,7 +24,7 @@ from cells import (
 )
 
 import simulate as sf
-from simulate.exact import closed_forms as forms
+from simulate.exact import bodies
 from simulate.exact.recess import disk_opening
 from simulate.result.grid_convergence import grid_convergence
 
@@ -79,7 +79,7 @@ def test_disk_with_kinetics_has_newmans_profile_up_to_the_rim(wagner, interior, 
 
 def test_disk_below_a_half_spheroid_is_right_on_a_staircase():
     errors = []
-    exact = forms.spheroid_resistance(1.0, 2.0)
+    exact = bodies.spheroid_resistance(1.0, 2.0)
     for step in (1 / 20, 1 / 40, 1 / 80):
         edges = np.arange(0.0, 2.4 + step / 2, step)
         grid = sf.Grid.axisymmetric(edges, np.concatenate([[-step], edges]))
@@ -87,7 +87,7 @@ def test_disk_below_a_half_spheroid_is_right_on_a_staircase():
             grid,
             lambda r, z: (z > 0) | (r < 1),
             Body("disk", lambda r, z: (z < 0) & (r < 1), 1.0),
-            Body("counter", lambda r, z: (z > 0) & (forms.oblate_xi(r, z) > 2.0)),
+            Body("counter", lambda r, z: (z > 0) & (bodies.oblate_xi(r, z) > 2.0)),
         )
         errors.append(abs(1 / found.currents["disk"] / exact - 1))
     assert errors[0] < 0.03
@@ -100,10 +100,10 @@ def test_two_confocal_half_spheroids_are_right_on_a_staircase():
     found = solve_plane(
         sf.Grid.axisymmetric(edges, edges),
         1.0,
-        Body("inner", lambda r, z: forms.oblate_xi(r, z) < 0.5, 1.0),
-        Body("outer", lambda r, z: forms.oblate_xi(r, z) > 2.0),
+        Body("inner", lambda r, z: bodies.oblate_xi(r, z) < 0.5, 1.0),
+        Body("outer", lambda r, z: bodies.oblate_xi(r, z) > 2.0),
     )
-    exact = forms.spheroid_resistance(1.0, 2.0, inner=0.5)
+    exact = bodies.spheroid_resistance(1.0, 2.0, inner=0.5)
     assert 1 / found.currents["inner"] == pytest.approx(exact, rel=0.01)
 
 
@@ -112,7 +112,7 @@ def test_disk_in_a_half_space_on_a_round_grid_with_the_exact_field_around_it():
     size, ratios, worst = 2.0, [], []
 
     def exact(r: np.ndarray, z: np.ndarray) -> np.ndarray:
-        return forms.oblate_potential(np.minimum(r, size), np.clip(z, 0.0, size))
+        return bodies.oblate_potential(np.minimum(r, size), np.clip(z, 0.0, size))
 
     for fineness in (20, 40, 80):
         step = 1 / fineness
@@ -124,7 +124,7 @@ def test_disk_in_a_half_space_on_a_round_grid_with_the_exact_field_around_it():
             Body("disk", lambda r, z: (z < 0) & (r < 1), 1.0),
             Body("far", lambda r, z: (z > 0) & (np.maximum(r, z) > size), exact),
         )
-        ratios.append(found.currents["disk"] * forms.disk_resistance(1.0))
+        ratios.append(found.currents["disk"] * bodies.disk_resistance(1.0))
         r, z = np.meshgrid(grid.centres[0], grid.centres[2])
         away = (z > 0) & (np.hypot(r - 1, z) > 0.5)
         worst.append(np.abs(found.potential[:, 0] - exact(r, z))[away].max())
@@ -147,7 +147,7 @@ def test_disk_in_three_dimensions_with_the_exact_field_around_it(fineness, curre
     disk = (z < 0) & (np.hypot(x, y) < 1)
     far = (z > 0) & (np.maximum(np.maximum(x, y), z) > size)
     x_face, y_face = np.minimum(x, size), np.minimum(y, size)
-    exact = forms.oblate_potential(np.hypot(x_face, y_face), np.clip(z, 0.0, size))
+    exact = bodies.oblate_potential(np.hypot(x_face, y_face), np.clip(z, 0.0, size))
     found = sf.solve_potential(
         grid,
         np.where((z > 0) | disk, 1.0, 0.0),

@@ -11,7 +11,7 @@ import pytest
 from cells import REFERENCE
 
 import simulate as sf
-from simulate.exact.closed_forms import (
+from simulate.exact.planar import (
     butler_volmer_overpotential,
     planar_butler_volmer,
     planar_tafel_density,

@@ -12,7 +12,8 @@ from sample_result import CASE_TEXT, sample_case
 from simulate.case.case import parse_case
 from simulate.cli import main
 from simulate.errors import InputError
-from simulate.section.solve import corners, section_summary, solve_section
+from simulate.section.current_lines import corners
+from simulate.section.solve import section_summary, solve_section
 
 PLACE = (11e-3, 12.5e-3)  # over the disc in the middle of the ring
 
