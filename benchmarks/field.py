@@ -29,11 +29,13 @@ from numba import njit
 sys.path.insert(0, str(Path(__file__).parent))
 from geometries import Cell, make
 
-from simulate.field.multigrid import FINEST, Hierarchy, processors
-from simulate.field.network import Network, available_memory, build_network, memory_needed
+from simulate.field.memory import memory_needed
+from simulate.field.multigrid import FINEST, Hierarchy
+from simulate.field.network import Network, build_network
 from simulate.field.newton import solve_network
 from simulate.field.polarisation import ButlerVolmer, Tafel, law_row
 from simulate.field.supply import Supply
+from simulate.machine import available_memory, processors
 from simulate.run.local_solve import TOLERANCE as PLACE_TOLERANCE
 
 TOLERANCE = 1e-8

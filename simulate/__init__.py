@@ -6,6 +6,7 @@ Reading order. Each file imports only from those above it; `tests/test_layers.py
     rules          input validation: rules for the fields of a record
     units          "0.15 mm" to SI and back
     files          atomic file writes
+    machine        processors and memory
     kernels        compiled loops; arrays only, so they may be read last
     field          potential and current in any cell: finite volumes, electrodes, multigrid
     exact          exact solutions, for checks and for teaching

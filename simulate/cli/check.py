@@ -386,7 +386,7 @@ def _stroke(case: Case) -> list[Fact]:
 def _cost(case: Case, bench: Bench, forecast: Forecast) -> list[Fact]:
     """What a run will take; the number of solves is known only when it is done."""
     from simulate.case.case import all_stops
-    from simulate.field.network import memory_needed
+    from simulate.field.memory import memory_needed
     from simulate.run.window import Window
     from simulate.swab.stops import distinct_places
 

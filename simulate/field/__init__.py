@@ -7,6 +7,7 @@ Reading order within the folder::
     polarisation        kinetics of an electrode: overpotential against current density
     supply              the source: voltage, resistance, current limit
     grid                cells: box, section, axisymmetric
+    memory              memory estimate of a solve
     network             finite-volume discretisation: conductances between cells
     edge_singularities  the field close to an edge of metal or mask
     edge_fitting        fitted conductances near straight edges

@@ -22,7 +22,6 @@ Computations, 4th ed. 2013, sec. 3.5.3; from memory).
 from __future__ import annotations
 
 import math
-import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from itertools import pairwise
@@ -54,13 +53,6 @@ rounding."""
 
 LAG = 0.5
 """By how much the conductances to electrodes may change before coarse levels are made anew [-]."""
-
-
-def processors() -> int:
-    """Processors this process may use."""
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
 
 
 class Hierarchy:

@@ -13,21 +13,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from simulate.errors import CapacityError
 from simulate.field.grid import Grid
+from simulate.field.memory import require_memory
 
 Doubles = NDArray[np.float64]
 Floats = NDArray[np.float32]
 Integers = NDArray[np.int64]
-
-BYTES_PER_PLACE = 64
-"""Memory of `solve_potential` for each place of a packed array [B]; a test holds it."""
-
-BYTES_PER_PLACE_OF_A_ROW = 80
-"""The same where the plan is one row of cells, whose levels halve and do not quarter."""
-
-BYTES_PER_COLUMN = 150
-"""Further memory for each column of cells, for rows and electrode faces [B]."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,64 +76,6 @@ def empty_rows(shape: tuple[int, int, int]) -> tuple[Integers, Integers]:
     """``rows`` and ``planes`` of `kernels.layout` for a box, not filled."""
     nz, ny, _ = shape
     return np.zeros((ny + 2, nz + 2, 6), np.int64), np.zeros(ny + 1, np.int64)
-
-
-def most_places(shape: tuple[int, int, int]) -> int:
-    """About the most entries of a packed array for ``shape = (nz, ny, nx)``."""
-    nz, ny, nx = shape
-    return ny * (nz * (nx // 16 * 16 + 17) + 16) + nx + 96
-
-
-def available_memory() -> float:
-    """Memory that may be taken now [B]; infinite where the system does not tell."""
-    try:
-        with open("/proc/meminfo", encoding="ascii") as lines:
-            for line in lines:
-                if line.startswith("MemAvailable:"):
-                    return float(line.split()[1]) * 1024
-    except OSError:
-        pass
-    return float("inf")
-
-
-def memory_needed(shape: tuple[int, int, int], size: int | None = None) -> float:
-    """Memory that `solve_potential` takes for a box of ``shape = (nz, ny, nx)`` [B].
-
-    size : places of a packed array; without it, as if every cell were solved for.
-    """
-    places = most_places(shape) if size is None else size
-    per_place = BYTES_PER_PLACE_OF_A_ROW if 1 in shape[1:] else BYTES_PER_PLACE
-    return float(places * per_place + shape[1] * shape[2] * BYTES_PER_COLUMN)
-
-
-def require_memory(
-    shape: tuple[int, int, int], size: int | None = None, *, available: float | None = None
-) -> None:
-    """Refuse a box whose solve would not fit; see `memory_needed`.
-
-    Raises
-    ------
-    CapacityError : with the numbers, and by how much coarser a cell would fit.
-    """
-    needed = memory_needed(shape, size)
-    room = available_memory() if available is None else available
-    if needed > 0.95 * room:
-        share = needed / memory_needed(shape)
-        raise CapacityError(
-            f"{shape[2]} x {shape[1]} x {shape[0]} cells need {needed / 2**30:.1f} GiB, "
-            f"{room / 2**30:.1f} GiB are free; cells {_widening(shape, room / share):.2f} times as "
-            "wide would fit"
-        )
-
-
-def _widening(shape: tuple[int, int, int], room: float) -> float:
-    """How many times as wide the cells of a box must be to fit, in hundredths."""
-    hundredths = 101
-    while True:
-        nz, ny, nx = (-(-100 * n // hundredths) for n in shape)
-        if memory_needed((nz, ny, nx)) <= 0.95 * room or max(nz, ny, nx) == 1:
-            return hundredths / 100
-        hundredths = max(hundredths + 1, int(1.002 * hundredths))
 
 
 def build_network(

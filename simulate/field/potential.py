@@ -16,12 +16,13 @@ from numpy.typing import ArrayLike, NDArray
 from simulate.errors import Fault, InputError
 from simulate.field.edge_fitting import fit_edges
 from simulate.field.grid import Grid
-from simulate.field.multigrid import THREADED, Hierarchy, processors
+from simulate.field.multigrid import THREADED, Hierarchy
 from simulate.field.network import Faces, Network, build_network
 from simulate.field.newton import solve_network
 from simulate.field.polarisation import Polarisation, law_row
 from simulate.field.supply import Supply
 from simulate.kernels import faces as face_kernels
+from simulate.machine import processors
 
 Doubles = NDArray[np.float64]
 

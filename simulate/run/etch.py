@@ -24,9 +24,10 @@ from numpy.typing import NDArray
 
 from simulate.case.case import Case
 from simulate.field.edge_fitting import find_edges
-from simulate.field.multigrid import Hierarchy, processors
+from simulate.field.multigrid import Hierarchy
 from simulate.field.supply import Supply
 from simulate.kernels import wet_swab as kernel
+from simulate.machine import processors
 from simulate.materials.removal import depth_from_charge
 from simulate.result.grid_error import with_grid_error
 from simulate.result.result import Result

@@ -17,11 +17,13 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from simulate.field.multigrid import Hierarchy, processors
-from simulate.field.network import Faces, Network, require_memory
+from simulate.field.memory import require_memory
+from simulate.field.multigrid import Hierarchy
+from simulate.field.network import Faces, Network
 from simulate.field.newton import Solution, solve_network
 from simulate.field.supply import Supply
 from simulate.kernels import krylov
+from simulate.machine import processors
 from simulate.run.metal_surface import Surface
 from simulate.run.window import Conductivities, Place, Wet, Window, build_window
 

@@ -35,8 +35,8 @@ from numpy.typing import NDArray
 
 from simulate.case.case import Case, parse_case, with_changes
 from simulate.errors import Fault, InputError, ResultError, SwabfieldError
-from simulate.field.multigrid import processors
 from simulate.files import replacing
+from simulate.machine import processors
 from simulate.run.etch import etch_case
 from simulate.sweep.axes import Axis, grid_points, sample_points
 from simulate.sweep.table import NUMBERS, Row, Sweep
