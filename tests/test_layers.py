@@ -214,7 +214,6 @@ def test_heavy_libraries_are_imported_inside_the_functions_that_need_them(file):
 def test_only_cases_results_and_outlets_touch_the_disk():
     allowed = {"materials", "stencil_files", "case", "result", "figures", "export", "sweep", "page"}
     allowed |= {"cli", "files"}
-    allowed |= {"field"}  # asks the machine how much memory is free
     allowed |= {"kernels"}  # removes stale code from its cache
     calls = {"open", "read_text", "write_text", "read_bytes", "write_bytes", "mkdir", "unlink"}
     users = set()
