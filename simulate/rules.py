@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from math import isfinite
+from numbers import Real
+from types import SimpleNamespace
 
 from simulate.errors import Fault, InputError
 
@@ -32,16 +34,14 @@ def broken(owner: object, rules: Iterable[Rule]) -> list[Fault]:
 
 def fault_of(owner: object, key: str, problem: str, accepted: str) -> Fault:
     """A fault in a field, with the field's value."""
-    value = getattr(owner, key)
-    shown = f"{value:g}" if isinstance(value, float) else repr(value)
-    return Fault(problem, accepted, key=key, value=shown)
+    return Fault(problem, accepted, key=key, value=_shown(getattr(owner, key)))
 
 
 def finite(owner: object, *keys: str) -> list[Rule]:
     """The fields are finite numbers."""
     return [
-        (key, _is_finite(getattr(owner, key)), "not a finite number", "a finite number")
-        for key in keys
+        (key, _is_finite(value), "not a finite number", "a finite number")
+        for key, value in _fields(owner, keys)
     ]
 
 
@@ -61,15 +61,30 @@ def zero_or_more(owner: object, *keys: str) -> list[Rule]:
     ]
 
 
+def fraction(owner: object, *keys: str) -> list[Rule]:
+    """The fields are fractions, from 0 to 1."""
+    return [
+        (key, _is_finite(value) and 0 <= value <= 1, _what(value, "not a fraction"), "0 to 1")
+        for key, value in _fields(owner, keys)
+    ]
+
+
 def require_positive(**values: float) -> None:
     """Raise `InputError` naming every argument that is not a finite number above zero."""
-    faults = [
-        Fault(_what(value, "not above zero"), "above zero", key=name, value=str(value))
-        for name, value in values.items()
-        if not (_is_finite(value) and value > 0)
-    ]
-    if faults:
-        raise InputError(faults)
+    arguments = SimpleNamespace(**values)
+    check(arguments, above_zero(arguments, *values))
+
+
+def require_zero_or_more(**values: float) -> None:
+    """Raise `InputError` naming every argument that is not a finite number of zero or more."""
+    arguments = SimpleNamespace(**values)
+    check(arguments, zero_or_more(arguments, *values))
+
+
+def require_fraction(**values: float) -> None:
+    """Raise `InputError` naming every argument that is not a fraction, from 0 to 1."""
+    arguments = SimpleNamespace(**values)
+    check(arguments, fraction(arguments, *values))
 
 
 def _fields(owner: object, keys: Iterable[str]) -> list[tuple[str, float]]:
@@ -77,9 +92,13 @@ def _fields(owner: object, keys: Iterable[str]) -> list[tuple[str, float]]:
 
 
 def _is_finite(value: object) -> bool:
-    number = isinstance(value, int | float) and not isinstance(value, bool)
-    return number and isfinite(value)  # type: ignore[arg-type]
+    """Whether a value is a finite number; numpy's scalars count, truth values do not."""
+    return not isinstance(value, bool) and isinstance(value, Real) and isfinite(value)
 
 
 def _what(value: object, otherwise: str) -> str:
     return otherwise if _is_finite(value) else "not a finite number"
+
+
+def _shown(value: object) -> str:
+    return f"{value:g}" if isinstance(value, float) else repr(value)

@@ -20,6 +20,7 @@ from simulate.materials.battery import Battery
 from simulate.materials.catalogue import Datum, End
 from simulate.materials.metals import Metal
 from simulate.materials.removal import dissolved_elements
+from simulate.rules import above_zero, broken
 from simulate.safety.limits import Verdict, assumed, limit
 from simulate.safety.ventilation import (
     fresh_air,
@@ -87,14 +88,9 @@ class Job:
     swab_temperature: Datum | None = None
 
     def __post_init__(self) -> None:
-        """Refuse what no job can be."""
-        faults = [
-            Fault("not above zero", "> 0", key=key, value=f"{number:g}")
-            for key, number in (("duration", self.duration), ("liquid", self.liquid))
-            if not number > 0.0
-        ]
+        faults = broken(self, above_zero(self, "duration", "liquid"))
         if self.current.low < 0.0:
-            faults.append(Fault("below zero", ">= 0 A", key="current"))
+            faults.append(Fault("negative", "zero or more", key="current"))
         if self.dips < 1:
             faults.append(Fault("a dry swab", "at least one dip", key="dips"))
         if faults:

@@ -14,8 +14,8 @@ import numpy as np
 import numpy.typing as npt
 
 from simulate.case.settings import Room
-from simulate.errors import Fault, InputError
 from simulate.materials.metals import FARADAY
+from simulate.rules import require_positive
 from simulate.swab.heat import ATMOSPHERE, GAS_CONSTANT
 
 ROOM_TEMPERATURE: Final = 298.15  # [K]
@@ -113,8 +113,7 @@ def fresh_air(limit: float, flow: float, mixing: float = 1.0) -> float:
     ------
     InputError : the limit is not above zero.
     """
-    if not limit > 0.0:
-        raise InputError(Fault("not above zero", "> 0", key="limit", value=f"{limit:g}"))
+    require_positive(limit=limit)
     return mixing * flow / limit
 
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from simulate.materials.catalogue import Datum
-from simulate.rules import above_zero, check, zero_or_more
+from simulate.rules import above_zero, check, fraction, zero_or_more
 
 GAS_CONSTANT: Final = 8.314462618  # [J/(mol K)], exact by definition of the SI
 ATMOSPHERE: Final = 101325.0  # [Pa], exact by definition
@@ -68,11 +68,9 @@ class HeatBody:
     def __post_init__(self) -> None:
         rules = above_zero(self, "water", "dry_heat", "air_area", "air_coefficient", "falling_rate")
         rules += zero_or_more(self, "plate_conductance", "wet_area")
-        rules += [
-            ("water_activity", 0 < self.water_activity <= 1, "out of range", "above 0, at most 1"),
-            ("humidity", 0 <= self.humidity <= 1, "out of range", "0 to 1"),
-        ]
-        check(self, rules)
+        rules += fraction(self, "humidity")
+        activity = ("water_activity", 0 < self.water_activity <= 1)
+        check(self, [*rules, (*activity, "out of range", "above 0, at most 1")])
 
     @property
     def boiling_point(self) -> float:

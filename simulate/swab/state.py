@@ -18,11 +18,10 @@ import math
 from dataclasses import dataclass, replace
 from typing import Final
 
-from simulate.errors import Fault, InputError
 from simulate.materials.catalogue import Datum, read_catalogue
 from simulate.materials.electrolyte import Electrolyte, viscosity_ratio
 from simulate.materials.metals import FARADAY, Metal, atomic_mass
-from simulate.rules import above_zero, check, zero_or_more
+from simulate.rules import above_zero, check, require_fraction, require_zero_or_more, zero_or_more
 from simulate.swab.cell_fractions import body_volume, wet_volume
 from simulate.swab.chemistry import Solution, settle
 from simulate.swab.contact_patch import contact_area
@@ -251,8 +250,7 @@ def rewet(state: WetState, body: WetBody, exchange: float = 1.0) -> WetState:
     ------
     InputError : an exchange outside 0 to 1.
     """
-    if not 0.0 <= exchange <= 1.0:
-        raise InputError(Fault("not a share", "0 to 1", key="exchange", value=f"{exchange:g}"))
+    require_fraction(exchange=exchange)
     kept, heat = 1.0 - exchange, body.heat
     fresh = max(heat.water - kept * state.water, 0.0)
     acid = body.acid * body.volume * fresh / heat.water
@@ -345,14 +343,7 @@ def advance(
     ------
     InputError : a number that is negative or not finite.
     """
-    given = {"current": current, "heat": heat, "time": time}
-    faults = [
-        Fault("not a finite number of zero or more", "zero or more", key=key, value=f"{value:g}")
-        for key, value in given.items()
-        if not (math.isfinite(value) and value >= 0)
-    ]
-    if faults:
-        raise InputError(faults)
+    require_zero_or_more(current=current, heat=heat, time=time)
     path = Drying(body.heat, state.temperature, state.water, touching)
     path.run(heat, time)
     charge = current * time

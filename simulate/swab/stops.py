@@ -12,7 +12,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from simulate.errors import Fault, InputError
+from simulate.rules import require_positive
 from simulate.swab.stroke import Dabs, Hatch, Hold, Stroke, path_length
 
 
@@ -152,13 +152,7 @@ def make_stops(stroke: Stroke, stop_spacing: float, *, longest_dwell: float | No
     InputError : a spacing or dwell that is not above zero.
     """
     limits = {"stop_spacing": stop_spacing, "longest_dwell": longest_dwell}
-    faults = [
-        Fault("must be above zero", "above zero", key=key, value=str(value))
-        for key, value in limits.items()
-        if value is not None and not value > 0
-    ]
-    if faults:
-        raise InputError(faults)
+    require_positive(**{key: value for key, value in limits.items() if value is not None})
     passes = _legs(stroke, stop_spacing, longest_dwell)
     legs = [leg for legs in passes for leg in legs]
     counts = [len(leg.places) for leg in legs]
