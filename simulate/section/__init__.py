@@ -2,12 +2,18 @@
 
 Reading order within the folder::
 
-    current_lines  stream function: lines of equal current
-    solve          the field in a section
-    wall_curve     a wall as a spline through points in order
-    cut_cells      Cartesian cells cut by walls
-    upper_part     what stands above a wall, reduced to its ports
-    wall_field     potentials, polarisation at the walls and circuit together
-    wall_density   current density along a wall, from what cut links carry
-    moving_wall    steps of a wall that dissolves
+    current_lines    stream function: lines of equal current
+    solve            the field in a section
+    wall_curve       a wall as a spline through points in order
+    cut_cells        Cartesian cells cut by walls
+    upper_part       what stands above a wall, reduced to its ports
+    electrode_links  what links to electrodes carry, in two forms
+    wall_newton      Newton's method for potentials, polarisation at walls and circuit
+    wall_field       the field in a cut network
+    wall_density     current density along a wall, from what cut links carry
+    moving_wall      steps of a wall that dissolves
+    axes             cells that are fine where the wall will be
+    opening          a stand-alone slot or round hole in a mask
+    cavity_numbers   depth, undercut, etch factor, floor, wall angle, widths, bridge
+    grow             a section that is etched, from its first step to a named end
 """

@@ -38,6 +38,7 @@ class Ground:
     kappa : conductivity of the electrolyte in the cavity [S/m].
     above : conductivity of the fixed row (nx,) [S/m], 0 where it is closed; None: no such row.
     round : whether x is a radius.
+    barred : columns where nothing is dug (nx,); None: there are none.
     """
 
     x: Doubles
@@ -45,6 +46,7 @@ class Ground:
     kappa: float
     above: Doubles | None = None
     round: bool = False
+    barred: Flags | None = None
 
     @property
     def rows(self) -> int:
@@ -228,7 +230,7 @@ def _cut_links(
     parts = []
     for side in (WEST, EAST, DOWN, UP):
         step = (0, -1 if side == WEST else 1) if side < DOWN else (-1 if side == DOWN else 1, 0)
-        k, i = np.nonzero(_next_to_metal(inside, step, ground.rows))
+        k, i = np.nonzero(_next_to_metal(ground, inside, step))
         if k.size == 0:
             continue
         line, nodes, at = (k, x, i) if side < DOWN else (i, z, k)
@@ -252,16 +254,16 @@ def _cut_links(
     )
 
 
-def _next_to_metal(inside: Flags, step: tuple[int, int], rows: int) -> Flags:
+def _next_to_metal(ground: Ground, inside: Flags, step: tuple[int, int]) -> Flags:
     """Nodes whose neighbour in a direction may be dug and is not enclosed."""
     found = np.zeros_like(inside)
     own = tuple(slice(max(-s, 0), inside.shape[n] - max(s, 0)) for n, s in enumerate(step))
     to = tuple(slice(max(s, 0), inside.shape[n] + min(s, 0)) for n, s in enumerate(step))
     diggable = np.zeros_like(inside)
-    diggable[:rows] = True
+    diggable[: ground.rows] = True if ground.barred is None else ~ground.barred
     found[own] = inside[own] & ~inside[to] & diggable[to]
     if step[0] == 0:
-        found[rows:] = False
+        found[ground.rows :] = False
     return found
 
 

@@ -18,10 +18,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulate.section.cut_cells import CutLinks, CutNetwork, Ground, cut
+from simulate.section.electrode_links import Form
 from simulate.section.upper_part import UpperPart
 from simulate.section.wall_curve import Wall
 from simulate.section.wall_density import density_along
-from simulate.section.wall_field import Circuit, Form, WallField, solve_wall_field
+from simulate.section.wall_field import Circuit, WallField, solve_wall_field
 
 Doubles = NDArray[np.float64]
 Rate = Callable[[Doubles], Doubles]

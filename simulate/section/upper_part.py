@@ -32,12 +32,19 @@ class UpperPart:
     grid : its cells, `Grid.section` or `Grid.axisymmetric`; the lowest row stands in the openings,
         on the ground that is dug.
     kappa : conductivity (nz, nx) [S/m]; 0 = insulator or air.
-    cathode : its cells (nz, nx).
+    cathode : its cells (nz, nx). is_open : columns whose lowest cell looks down into the ground
+        (nx,); None: all that conduct.
     """
 
     grid: Grid
     kappa: Doubles
     cathode: Flags
+    is_open: Flags | None = None
+
+    @property
+    def _lowest(self) -> Flags:
+        conducts = (self.kappa[0] > 0.0) & ~self.cathode[0]
+        return np.asarray(conducts if self.is_open is None else conducts & self.is_open)
 
     @cached_property
     def number(self) -> Integers:
@@ -46,7 +53,7 @@ class UpperPart:
 
         wet = (self.kappa > 0.0) & ~self.cathode
         names, _ = label(wet)
-        reached = wet & np.isin(names, np.unique(names[0][wet[0]]))
+        reached = wet & np.isin(names, np.unique(names[0][self._lowest]))
         number = np.full(wet.shape, -1)
         number[reached] = np.arange(int(reached.sum()))
         return number
@@ -92,7 +99,7 @@ class UpperPart:
     def ports(self) -> Integers:
         """Numbers of the cells that are kept: the lowest row from left to right, then those beside
         the cathode."""
-        lowest = self.number[0][self.number[0] >= 0]
+        lowest = self.number[0][self._lowest]
         beside = np.setdiff1d(self.faces[0], lowest)
         return np.concatenate([lowest, beside])
 
