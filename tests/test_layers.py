@@ -60,9 +60,13 @@ class Source:
         self.row = self.parts[0]
 
     @cached_property
+    def nodes(self) -> list[ast.AST]:
+        return [*ast.walk(self.tree)]
+
+    @cached_property
     def imports(self) -> list[str]:
         """Everything imported, as dotted names; a name taken from a module counts as its part."""
-        return [name for node in ast.walk(self.tree) for name in self._imported(node)]
+        return [name for node in self.nodes for name in self._imported(node)]
 
     @cached_property
     def imports_at_the_top(self) -> list[str]:
@@ -71,7 +75,7 @@ class Source:
     @cached_property
     def calls(self) -> set[str]:
         """Last names of everything called."""
-        calls = [node.func for node in ast.walk(self.tree) if isinstance(node, ast.Call)]
+        calls = [node.func for node in self.nodes if isinstance(node, ast.Call)]
         return {getattr(call, "attr", getattr(call, "id", "")) for call in calls}
 
     def _imported(self, node: ast.AST) -> list[str]:
@@ -93,9 +97,13 @@ class Package:
         self.sources = [Source(file, root) for file in sorted(root.rglob("*.py"))]
         self.layered = [source for source in self.sources if source.row not in FACE]
         self.names = {source.name for source in self.sources}
+        self._within = {source.name: self._find_within(source) for source in self.sources}
 
     def within(self, source: Source) -> set[str]:
         """Files of the package that one of them imports, itself left out."""
+        return self._within[source.name]
+
+    def _find_within(self, source: Source) -> set[str]:
         found = set()
         for name in source.imports:
             head, *rest = name.split(".")
