@@ -161,16 +161,19 @@ def resolve_name(kind: str, name: str, tables: Mapping[str, Any]) -> str:
     raise unknown_name(kind, wanted, tables, also)
 
 
+_DATA = Path(__file__).with_name("data")
+
+
 @cache
-def read_catalogue(file: str) -> Mapping[str, Any]:
+def read_catalogue(file: str, folder: Path = _DATA) -> Mapping[str, Any]:
     """A catalogue file as nested tables, read once; do not alter it.
 
     Parameters
     ----------
     file : its name, such as ``"metals.toml"``.
+    folder : where it lies; that of the materials unless given.
     """
-    path = Path(__file__).with_name("data") / file
-    return tomllib.loads(path.read_text(encoding="utf-8"))
+    return tomllib.loads((folder / file).read_text(encoding="utf-8"))
 
 
 def read_entries(file: str) -> dict[str, dict[str, Any]]:

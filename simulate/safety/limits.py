@@ -1,14 +1,15 @@
-"""One number held against one published limit, and the limits themselves.
+"""Comparison of a quantity with a published exposure limit, and the limits themselves.
 
-Limits and assumptions come from ``catalogue/limits.toml``, each with its source.
+Limits and assumptions come from ``data/limits.toml``, each with its source.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cache
-from typing import Final, Literal
+from pathlib import Path
+from typing import Any, Final, Literal
 
 from simulate.errors import Fault, InputError
 from simulate.materials.catalogue import Datum, read_catalogue, read_datum
@@ -91,10 +92,14 @@ def limit(agent: str, kind: str) -> Datum:
     return min(found, key=float)
 
 
+def _catalogue() -> Mapping[str, Any]:
+    return read_catalogue("limits.toml", Path(__file__).with_name("data"))
+
+
 @cache
 def limits(agent: str) -> tuple[tuple[str, Datum], ...]:
     """All limits of an agent as pairs of kind and number, strictest first."""
-    catalogue = read_catalogue("limits.toml")
+    catalogue = _catalogue()
     entries = catalogue.get(agent, {}).values()
     dimension = _DIMENSIONS.get(agent, "density")
     found = [
@@ -107,7 +112,7 @@ def limits(agent: str) -> tuple[tuple[str, Datum], ...]:
 @cache
 def assumed(name: str) -> Datum:
     """A number assumed where nothing is known, in SI."""
-    catalogue = read_catalogue("limits.toml")
+    catalogue = _catalogue()
     dimension = {"air_speed": "speed", "reach": "length", "mist": "volume", "room_volume": "volume"}
     entry = catalogue["assumed"][name]
     return read_datum(entry, dimension.get(name, "ratio"), catalogue["sources"], name)

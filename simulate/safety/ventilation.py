@@ -90,16 +90,6 @@ def near_fraction(flow: float, reach: float = 0.5, air_speed: float = 0.05) -> f
     return min(1.0, flow / (math.pi * reach**2 * air_speed))
 
 
-def time_to(limit: float, flow: float, room: Room) -> float:
-    """Time until a clean, well-mixed room reaches a share of gas [s]; infinite if it never does."""
-    if flow <= 0.0:
-        return math.inf
-    if room.air_changes == 0.0:
-        return limit * room.volume / flow
-    settled = flow / (room.volume * room.air_changes)
-    return -math.log1p(-limit / settled) / room.air_changes if limit < settled else math.inf
-
-
 def fresh_air(limit: float, flow: float, mixing: float = 1.0) -> float:
     """Fresh air that holds a gas at its limit, K G / C [m3/s].
 

@@ -6,31 +6,23 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from simulate.stencil.outlines import (
-    as_areas,
-)
+from simulate.stencil.outlines import Floats, as_areas
 from simulate.stencil.shapes import Stencil, openings
 
-if TYPE_CHECKING:
-    pass
-from simulate.stencil.shapes import Floats
-
 EXACT = 1e-12  # area fractions nearer than this to 0 or 1 are taken as 0 or 1 [-]
-
-
 DILATION = 0.207  # cells by which a curved flush edge is moved outward; see `dilated_coverage`
 
 
 def area_fractions(geometry: Any, x_edges: ArrayLike, y_edges: ArrayLike) -> Floats:
-    """Open share of each cell, (ny, nx) [-]: area of ``geometry`` within the cell over the cell's.
+    """Open area fraction of each cell, (ny, nx) [-]: area of ``geometry`` in it over the cell's.
 
     Exact but for rounding (a few 1e-16 times coordinate over cell size), on uniform and graded
-    cells; what lies outside the frame is left out.  Shares within 1e-12 of 0 or 1 are 0 or 1.
+    cells; what lies outside the frame is left out.  Fractions within 1e-12 of 0 or 1 are 0 or 1.
 
     Parameters
     ----------
@@ -47,21 +39,21 @@ def area_fractions(geometry: Any, x_edges: ArrayLike, y_edges: ArrayLike) -> Flo
     points, starts = ring_points(geometry)
     out = np.zeros((y.size - 1, x.size))
     cover_cells(points, starts, x, y, out)
-    share = out[:, :-1].copy()
-    share[share < EXACT] = 0.0
-    share[share > 1.0 - EXACT] = 1.0
-    return share
+    fractions = out[:, :-1].copy()
+    fractions[fractions < EXACT] = 0.0
+    fractions[fractions > 1.0 - EXACT] = 1.0
+    return fractions
 
 
 def dilated_coverage(geometry: Any, x: Floats, y: Floats) -> Floats:
-    """Metal's share of plan cells for a flush electrode of any outline on a plane, (ny, nx).
+    """Cut-cell area fractions of a flush electrode, outline dilated by 0.207 cells, (ny, nx) [-].
 
-    The outline is moved outward by 0.207 cells, which makes up for the width that a plain scheme
-    loses at a flush edge. The number was found on a disc; for square cells as high as wide, ideal
-    metal and outlines whose radius is many cells. Measured in ``published/test_fitted_edges.py``:
+    The dilation compensates the width that a plain finite-volume scheme loses at a flush edge. It
+    was calibrated on a disc and holds for square cells as high as wide, ideal metal and outlines
+    whose radius is many cells. Measured in ``published/test_fitted_edges.py``:
     a disc's current within 1e-3 at a/8, 1e-4 at a/16 and 5e-5 at a/32; an ellipse of half the
-    width within 1e-3 at a/16. Edges along an axis lose 0.35 cells instead: leave those to
-    `field.edge_fitting.fit_edges`.
+    width within 1e-3 at a/16. Edges along an axis lose 0.35 cells: use
+    `field.edge_fitting.fit_edges` for those.
 
     Parameters
     ----------
@@ -121,6 +113,12 @@ def local_width(geometry: Any, x: ArrayLike, y: ArrayLike) -> Floats:
     return np.where(inside, np.maximum(width, 2.0 * distance), 0.0)
 
 
+def mean_width(stencil: Stencil) -> float:
+    """Mean width of a stencil's openings, 2 area / perimeter [m]: of a long slot, its width."""
+    area = openings(stencil)
+    return float(2.0 * area.area / area.length)
+
+
 def ring_points(geometry: Any) -> tuple[Floats, NDArray[np.int64]]:
     """Vertices (n, 2) of all rings, oriented, and where each ring starts (rings + 1,)."""
     import shapely
@@ -147,9 +145,3 @@ def _increasing(values: ArrayLike, name: str, least: int) -> Floats:
     if not np.isfinite(array).all() or (np.diff(array) <= 0.0).any():
         raise ValueError(f"{name}: the values must be finite and increase")
     return array
-
-
-def mean_width(stencil: Stencil) -> float:
-    """Mean width of a stencil's openings, 2 area / perimeter [m]: of a long slot, its width."""
-    area = openings(stencil)
-    return float(2.0 * area.area / area.length)

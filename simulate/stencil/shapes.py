@@ -13,12 +13,12 @@ from math import cos, isfinite, sin
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from simulate.errors import Fault, InputError
 from simulate.rules import above_zero, broken, check, fault_of, finite
 from simulate.stencil.outlines import (
     FONTS,
+    Floats,
     as_areas,
     circle_points,
     letters,
@@ -29,11 +29,7 @@ from simulate.stencil.outlines import (
 if TYPE_CHECKING:
     from shapely import MultiPolygon
 
-Floats = NDArray[np.float64]
-
-
 Points = tuple[tuple[float, float], ...]
-
 
 ANCHORS = ("left", "centre", "right")
 
@@ -147,7 +143,7 @@ class Text:
 class Drawing:
     """Openings that come from a file: its name, and what it draws where it lies on the plate.
 
-    See `simulate.stencil_files.read.read_drawing`.
+    `simulate.stencil_files.read` reads such files and puts their openings in place.
     """
 
     source: str

@@ -6,16 +6,17 @@ width is given, and set down with the centre of its box at a place on the plate.
 
 from __future__ import annotations
 
-from math import cos, isfinite, sin
+from math import cos, sin
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from simulate.errors import Fault, InputError
+from simulate.rules import require_positive
 from simulate.stencil.outlines import as_areas, moved_areas
-from simulate.stencil.shapes import Drawing, Polygon
-from simulate.stencil_files.limits import check_area, refuse, shown_name
+from simulate.stencil.shapes import Polygon
+from simulate.stencil_files.limits import check_area, refuse
 
 if TYPE_CHECKING:
     from shapely import MultiPolygon
@@ -38,16 +39,6 @@ def stencil_path(folder: Path, name: str) -> Path:
     if not within:
         refuse(Path(given.name), "it lies outside the folder of the case", "a file beside the case")
     return folder / given
-
-
-def read_drawing(path: Path, x: float, y: float, *, angle: float = 0.0, **options: Any) -> Drawing:
-    """A file as one shape of a stencil: the centre of its box at x, y [m], turned by ``angle``.
-
-    angle : about that centre [rad].
-    options : those of `read_openings`, which raises the faults.
-    """
-    openings = read_openings(path, **options)
-    return Drawing(shown_name(path), place_openings(openings, x, y, angle))
 
 
 def read_openings(
@@ -120,9 +111,8 @@ def place_openings(
 
 
 def _check_options(path: Path, width: float | None, pixel: float | None, threshold: float) -> None:
-    for name, value in (("width", width), ("pixel", pixel)):
-        if value is not None and not (isfinite(value) and value > 0.0):
-            raise InputError(Fault("not positive", "a length", key=name, value=f"{value:g}"))
+    lengths = {"width": width, "pixel": pixel}
+    require_positive(**{name: value for name, value in lengths.items() if value is not None})
     if not 0.0 < threshold < 1.0:
         raise InputError(
             Fault("not a grey", "between 0 and 1", key="threshold", value=f"{threshold:g}")

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 
 import pytest
 
+import simulate
 from simulate.errors import InputError
 from simulate.materials.catalogue import (
     CONFIDENCE,
@@ -18,15 +20,14 @@ from simulate.materials.catalogue import (
     resolve_name,
 )
 
-CATALOGUES = (
-    "metals.toml",
-    "cathodes.toml",
-    "supplies.toml",
-    "wicks.toml",
-    "masks.toml",
-    "electrolytes.toml",
-    "limits.toml",
-)
+PACKAGE = Path(simulate.__file__).parent
+WITHOUT_RANGES = {"elements.toml"}  # one table of atomic masses under one source
+CATALOGUES = [f for f in sorted(PACKAGE.rglob("data/*.toml")) if f.name not in WITHOUT_RANGES]
+each_catalogue = pytest.mark.parametrize("file", CATALOGUES, ids=lambda file: file.stem)
+
+
+def test_catalogues_are_looked_for_where_they_are():
+    assert {"metals", "electrolytes", "supplies", "limits"} <= {file.stem for file in CATALOGUES}
 
 
 def numbers_in(table, path=""):
@@ -42,18 +43,18 @@ def numbers_in(table, path=""):
             yield from numbers_in(rows, place)
 
 
-@pytest.mark.parametrize("file", CATALOGUES)
+@each_catalogue
 def test_every_number_of_the_catalogue_carries_range_source_and_confidence(file):
-    found = list(numbers_in(read_catalogue(file)))
+    found = list(numbers_in(read_catalogue(file.name, file.parent)))
     assert len(found) >= 5
     for place, entry in found:
         assert {"value", "low", "high", "source", "confidence"} <= set(entry), place
         assert entry["confidence"] in CONFIDENCE, place
 
 
-@pytest.mark.parametrize("file", CATALOGUES)
+@each_catalogue
 def test_every_citation_is_used_and_every_key_of_a_source_is_cited(file):
-    catalogue = read_catalogue(file)
+    catalogue = read_catalogue(file.name, file.parent)
     cited = set()
     for _, entry in numbers_in(catalogue):
         source = entry["source"]

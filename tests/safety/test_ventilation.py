@@ -2,23 +2,17 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
 from simulate.case.settings import Room
 from simulate.errors import InputError
 from simulate.safety.ventilation import (
     fresh_air,
     gas_volume,
-    held_time,
     near_fraction,
     room_fraction,
     swabs_allowed,
-    time_to,
 )
 
 AIRED = Room(30.0, 0.5 / 3600)
@@ -52,22 +46,6 @@ def test_times_keep_their_shape_and_no_share_passes_one():
     found = room_fraction(1.0, Room(1.0, 0.0), np.array([[0.0, 0.5], [2.0, 3.0]]))
     assert found.tolist() == [[0.0, 0.5], [1.0, 1.0]]
     assert near_fraction(1e3) == 1.0
-
-
-@given(st.floats(1e-9, 1e-4), st.floats(0.0, 20.0), st.floats(1.0, 3600.0))
-def test_the_time_to_a_limit_is_the_inverse_of_the_share(flow, changes, time):
-    room = Room(40.0, changes / 3600)
-    share = float(room_fraction(flow, room, time))
-    if share < 1.0:
-        assert float(held_time(room, time_to(share, flow, room))) == pytest.approx(
-            float(held_time(room, time)), rel=1e-6
-        )
-
-
-def test_a_limit_that_is_never_reached_takes_for_ever():
-    assert time_to(1.0, FLOW, AIRED) == math.inf
-    assert time_to(1e-6, 0.0, CLOSED) == math.inf
-    assert time_to(FLOW, FLOW, CLOSED) == pytest.approx(30.0)
 
 
 def test_poor_mixing_takes_that_many_times_more_fresh_air():

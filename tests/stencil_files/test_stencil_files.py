@@ -18,7 +18,6 @@ from simulate.stencil.shapes import Drawing, Polygon, Stencil, openings
 from simulate.stencil_files.limits import MAX_PIECES, MAX_POINTS, check_outlines
 from simulate.stencil_files.read import (
     place_openings,
-    read_drawing,
     read_openings,
     stencil_path,
 )
@@ -797,11 +796,12 @@ def test_slivers_and_holes_that_touch_survive_being_set_down():
 
 def test_a_file_is_one_shape_of_a_stencil(svg):
     svg('<rect width="2" height="4"/><circle cx="9" cy="9" r="3"/>')
-    shape = read_drawing(Path("mark.svg"), 20 * MM, 10 * MM, width=12 * MM)
+    area = read_openings(Path("mark.svg"), width=12 * MM)
+    shape, same = (Drawing("mark.svg", place_openings(area, 20 * MM, 10 * MM)) for _ in range(2))
     assert (shape.source, len(shape.polygons)) == ("mark.svg", 2)
     placed = openings(Stencil(1e-4, (shape,)))
     assert box_in_mm(placed)[::2] == [14, 26]
-    assert hash(shape) == hash(read_drawing(Path("mark.svg"), 20 * MM, 10 * MM, width=12 * MM))
+    assert hash(shape) == hash(same)
     with pytest.raises(InputError, match="no opening"):
         Drawing("mark.svg", ())
 
