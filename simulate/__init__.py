@@ -4,6 +4,7 @@ Reading order. Each file imports only from those above it; `tests/test_layers.py
 
     errors         what can go wrong, and how a fault is worded
     rules          input validation: rules for the fields of a record
+    constants      physical constants
     units          "0.15 mm" to SI and back
     files          atomic file writes
     machine        processors and memory

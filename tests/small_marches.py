@@ -6,7 +6,9 @@ import math
 
 import numpy as np
 
-from simulate.kernels import wet_swab as kernel
+from simulate.kernels import swab_balance as balance
+from simulate.kernels.battery_discharge import SourceNumbers
+from simulate.kernels.response_lookup import Reaction
 from simulate.materials import battery as circuit
 from simulate.materials.electrolyte import Electrolyte
 from simulate.materials.lookup import find_battery
@@ -22,26 +24,26 @@ from simulate.run.time_march import (
     time_lifted,
 )
 from simulate.run.window import Place
-from simulate.swab import state as wetting
+from simulate.swab.body import wet_body
 from simulate.swab.geometry import Bud
 from simulate.swab.stops import Stops, make_stops
 from simulate.swab.stroke import Hold
 
 BRINE = Electrolyte(vinegar=60e-6, salt=6e-3)
 BUD = Bud(5e-3, 14e-3, 0.5e-3)
-BODY = wetting.wet_body(BUD, BRINE, find_metal("carbon_steel"))
+BODY = wet_body(BUD, BRINE, find_metal("carbon_steel"))
 ALKALINE = find_battery("alkaline_9v")
 FLOOR, FOLD = 1.4, 0.08
 """Voltage of the reactions at 0.4 A, and volts per e-fold, of the swabs made up here [V]."""
 
-NEVER = kernel.RewetNumbers(math.inf, math.inf, math.inf, 5.0)
+NEVER = balance.RedipNumbers(math.inf, math.inf, math.inf, 5.0)
 
 
 def source(battery: circuit.Battery | None = ALKALINE, limit: float = math.inf, emf: float = 9.0):
     if battery is None:
-        numbers = kernel.SourceNumbers(emf, 1.5, 0.5, limit, 0.0, 0.0, circuit.SPENT)
+        numbers = SourceNumbers(emf, 1.5, 0.5, limit, 0.0, 0.0, circuit.SPENT)
         return numbers, np.zeros(0), np.zeros(0)
-    numbers = kernel.SourceNumbers(
+    numbers = SourceNumbers(
         battery.open_circuit, battery.resistance, 0.3, math.inf,
         battery.fall, battery.growth, circuit.SPENT,
     )  # fmt: skip
@@ -49,7 +51,7 @@ def source(battery: circuit.Battery | None = ALKALINE, limit: float = math.inf, 
 
 
 def rig(body=BODY, rule=NEVER, used=0.0, **supply) -> Rig:
-    return Rig(body, *source(**supply), used, rule, kernel.Reaction(-0.28, FOLD))
+    return Rig(body, *source(**supply), used, rule, Reaction(-0.28, FOLD))
 
 
 def swab_of(ohms: float, rows: int = 1) -> Responses:
@@ -89,4 +91,4 @@ def column(track: Track, place: int) -> np.ndarray:
 
 
 def rule(charge=math.inf, time=math.inf, temperature=math.inf, pause=5.0):
-    return kernel.RewetNumbers(charge, time, temperature, pause)
+    return balance.RedipNumbers(charge, time, temperature, pause)

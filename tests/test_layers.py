@@ -193,7 +193,11 @@ def kernels(package: Package) -> Iterator[str]:
     for source in package.sources:
         if source.row != "kernels":
             continue
-        strange = {other for other in package.within(source) if other.split(".")[0] != "kernels"}
+        strange = {
+            other
+            for other in package.within(source)
+            if other.split(".")[0] not in {"kernels", "constants"}
+        }
         libraries = {name.split(".")[0] for name in source.imports} - KERNEL_LIBRARIES
         strange |= libraries - (COMPILER_LIBRARIES if source.parts[-1] in COMPILERS else set())
         yield from (f"{source.name} is a kernel and imports {name}" for name in sorted(strange))

@@ -20,7 +20,7 @@ from simulate.dwell.crowding import Rates
 from simulate.dwell.path_pieces import Piece
 from simulate.errors import Fault, InputError
 from simulate.field.supply import Supply
-from simulate.kernels import wet_swab as kernel
+from simulate.kernels import time_march as kernel
 from simulate.materials.removal import charge_for_depth, depth_from_charge
 from simulate.result.measures import evenness
 from simulate.run.accumulate import charge_map, stop_density

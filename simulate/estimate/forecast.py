@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 from simulate.case.settings import Rewet
+from simulate.constants import FARADAY
 from simulate.estimate.inputs import Bench
 from simulate.estimate.operating_point import (
     OperatingPoint,
@@ -24,27 +25,18 @@ from simulate.estimate.operating_point import (
 from simulate.materials.battery import SPENT, Battery, capacity
 from simulate.materials.catalogue import Datum
 from simulate.materials.lookup import cathode_law, load_sources
-from simulate.materials.metals import FARADAY, Metal
+from simulate.materials.metals import Metal
 from simulate.materials.removal import charge_for_depth, depth_from_charge
-from simulate.swab.state import (
-    Notice,
-    WetBody,
-    WetState,
-    advance,
-    conduction,
-    notices,
-    rewet_reason,
-    saturation,
-    wet_body,
-    wetted,
-)
+from simulate.swab.body import WetBody, wet_body
+from simulate.swab.notices import NEARLY_DRY, Notice, notices
+from simulate.swab.redip import redip_reason, redip_rule
+from simulate.swab.state import WetState, advance, conduction, saturation, wetted
 
 #: When to wet the swab where a case does not say: 10 C (5 to 12) or 20 s, common practice.
 PRACTICE: Final = Rewet(charge=10.0, time=20.0)
 
 _STEPS: Final = 12  # of a dip
 _LONGEST: Final = 300.0  # a dip is followed no longer than this [s]
-_DRY: Final = 0.3  # saturation at which a dip ends by itself [-]
 
 
 @dataclass(frozen=True)
@@ -163,13 +155,13 @@ def first_dip(bench: Bench, point: OperatingPoint) -> Dip:
         charge, time = rule.charge or math.inf, rule.time or math.inf
         rate = max(current, 1e-9)
         step = min(end, time, charge / rate) / _STEPS
-        step = min(step, end - state.time, (charge - state.wetted_charge) / rate * (1.0 + 1e-12))
+        step = min(step, end - state.time, (charge - state.dipped_charge) / rate * (1.0 + 1e-12))
         heat = max(power - current * stored, 0.0)
         state = advance(state, body, current=current, heat=heat, time=step)
         hottest = max(hottest, state.temperature)
         seen |= {notice.key: notice for notice in notices(state, body)}
         reason = _reason(state, body, rule)
-    passed = state.wetted_charge
+    passed = state.dipped_charge
     return Dip(state.time, passed, passed / state.time, hottest, reason, tuple(seen.values()))
 
 
@@ -209,8 +201,8 @@ def _log(more: float, less: float) -> float:
 
 
 def _reason(state: WetState, body: WetBody, rule: Rewet) -> str:
-    due = rewet_reason(state, charge=rule.charge, time=rule.time, temperature=rule.temperature)
-    return due or ("dry" if saturation(state, body) < _DRY else "")
+    due = redip_reason(state, redip_rule(rule.charge, rule.time, rule.temperature))
+    return due or ("dry" if saturation(state, body) < NEARLY_DRY else "")
 
 
 def _cathode_equilibrium(bench: Bench) -> float:

@@ -24,17 +24,16 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from simulate.constants import ATMOSPHERE, FARADAY, GAS_CONSTANT, LN10
 from simulate.errors import Fault, InputError
 from simulate.estimate.inputs import Bench
 from simulate.field.supply import Supply
 from simulate.materials.catalogue import Datum
 from simulate.materials.lookup import cathode_law, find_cathode, find_source, load_sources
-from simulate.materials.metals import FARADAY, LN10
+from simulate.swab.body import GAS_RESIDENCE
 from simulate.swab.cell_fractions import cathode_area, wet_volume
 from simulate.swab.contact_patch import contact_area
-from simulate.swab.heat import ATMOSPHERE, GAS_CONSTANT
 from simulate.swab.resistance import FORMULA_ERROR, resistance_factor
-from simulate.swab.state import GAS_RESIDENCE
 
 Doubles = NDArray[np.float64]
 Numbers = Mapping[str, Doubles]

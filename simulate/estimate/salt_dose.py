@@ -12,13 +12,14 @@ from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 from simulate.case.settings import Power
+from simulate.constants import FARADAY
 from simulate.estimate.forecast import depth_yield, quadrature
 from simulate.estimate.inputs import Bench
 from simulate.estimate.operating_point import OperatingPoint, operating_point
 from simulate.materials.catalogue import Datum
 from simulate.materials.electrolyte import Electrolyte, salt_in_spoons
 from simulate.materials.lookup import find_source, find_wick
-from simulate.materials.metals import FARADAY, Metal
+from simulate.materials.metals import Metal
 from simulate.materials.removal import charge_for_depth
 from simulate.swab.cell_fractions import wet_volume
 from simulate.swab.geometry import Bud

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from simulate.constants import ZERO_CELSIUS
 from simulate.figures.captions import current_words, lead_words, shown, time_words, with_unit, words
 from simulate.figures.style import BLUE, INK, OCHRE, new_figure, styled
 from simulate.result.result import Result
@@ -82,7 +83,7 @@ def _states(result: Result) -> list[tuple[str, np.ndarray]]:
     """What the run followed of its swab: labels, and values of the stops in the drawn unit."""
     found = []
     if result.temperature is not None:
-        found.append(("swab (°C)", result.temperature - 273.15))
+        found.append(("swab (°C)", result.temperature - ZERO_CELSIUS))
     if result.acid is not None:
         found.append(("acid left (%)", 100.0 * result.acid))
     return found

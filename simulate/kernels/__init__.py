@@ -13,5 +13,8 @@ Reading order within the folder::
     edge_factors        conductance factors near straight edges
     coverage            area fractions, distance to a rim, inscribed circles
     swab_shape          filled fractions of cells by a swab's bodies
-    wet_swab            state of the swab from stop to stop
+    swab_balance        heat, water, acid, metal and gas of the swab; plain Python
+    battery_discharge   a battery as it is drained; plain Python
+    response_lookup     interpolation in a response table
+    time_march          swab and battery from stop to stop
 """

@@ -8,4 +8,5 @@ Reading order within the folder::
     metals       composition, kinetics and films of the metals
     lookup       materials by name: metals, electrolyte, cathodes, wicks, masks, supplies
     removal      Faraday's law: charge to depth and mass
+    limiting_current  salt film by diffusion, Sand's time
 """

@@ -15,6 +15,7 @@ import numpy as np
 
 from simulate.errors import Fault, InputError
 from simulate.field.supply import Supply
+from simulate.kernels import battery_discharge
 from simulate.rules import above_zero, broken, zero_or_more
 
 #: Share of a battery's capacity after which it counts as spent.
@@ -88,29 +89,7 @@ def capacity(battery: Battery, current: float) -> float:
     current : drawn [A], > 0; zero gives the capacity at the lowest rate.
     """
     rates, charges = np.log(battery.currents), np.log(battery.capacities)
-    if current <= battery.currents[0]:
-        return battery.capacities[0]
-    rate = math.log(current)
-    if current > battery.currents[-1] and len(rates) > 1:
-        slope = (charges[-1] - charges[-2]) / (rates[-1] - rates[-2])
-        return float(math.exp(charges[-1] + slope * (rate - rates[-1])))
-    return float(math.exp(np.interp(rate, rates, charges)))
-
-
-def drain(battery: Battery, used: float, current: float, duration: float) -> float:
-    """The used share after a current has flowed for a time.
-
-    Parameters
-    ----------
-    used : share of the capacity used before [-], 0 when fresh.
-    current : [A]; negative currents count as none.
-    duration : [s].
-
-    Returns
-    -------
-    used + current * duration / capacity(current), at most 1 [-].
-    """
-    return min(1.0, used + max(current, 0.0) * duration / capacity(battery, current))
+    return float(battery_discharge.capacity(rates, charges, current))
 
 
 def supply_at(battery: Battery, used: float, leads: float = 0.0) -> Supply:
@@ -121,11 +100,20 @@ def supply_at(battery: Battery, used: float, leads: float = 0.0) -> Supply:
     used : [-], 0 fresh to 1 flat.
     leads : resistance of leads and clips [ohm].
     """
-    share = min(max(used, 0.0), 1.0 - 1e-6)
-    resistance = battery.resistance * (1.0 + battery.growth * min(share, SPENT) ** 2)
-    if share > SPENT:
-        resistance *= (1.0 - SPENT) / (1.0 - share)
-    return Supply(battery.open_circuit - battery.fall * share, resistance + leads)
+    return Supply(*battery_discharge.supply_at(source_numbers(battery, leads), used))
+
+
+def source_numbers(battery: Battery, leads: float = 0.0) -> battery_discharge.SourceNumbers:
+    """A battery and its leads [ohm] as plain numbers, for `kernels.battery_discharge`."""
+    return battery_discharge.SourceNumbers(
+        emf=battery.open_circuit,
+        resistance=battery.resistance,
+        leads=leads,
+        limit=math.inf,
+        fall=battery.fall,
+        growth=battery.growth,
+        spent=SPENT,
+    )
 
 
 def supply_after(
@@ -140,38 +128,3 @@ def supply_after(
     leads : resistance of leads and clips [ohm].
     """
     return supply_at(battery, charge_drawn / capacity(battery, current), leads)
-
-
-def batteries_needed(battery: Battery, charge: float, current: float) -> int:
-    """How many batteries a job takes, each used until it is `SPENT`.
-
-    Parameters
-    ----------
-    charge : of the whole job [C].
-    current : at which it is drawn [A].
-    """
-    return max(1, math.ceil(charge / (SPENT * capacity(battery, current)) - 1e-9))
-
-
-def load_current(supply: Supply, resistance: float, floor: float = 0.0) -> float:
-    """Current through a load that needs a voltage before it conducts.
-
-    I = (emf - floor) / (R_supply + R_load), no less than zero, no more than the limit: the quick
-    estimate of an operating point, with the electrodes' reactions as a constant voltage.
-
-    Parameters
-    ----------
-    resistance : of the load [ohm].
-    floor : voltage taken by the reactions [V].
-
-    Raises
-    ------
-    InputError : neither supply nor load has any resistance and nothing limits the current.
-    """
-    limit = math.inf if supply.current_limit is None else supply.current_limit
-    driving = max(supply.emf - floor, 0.0)
-    total = supply.resistance + resistance
-    current = min(driving / total if total > 0 else math.inf, limit)
-    if math.isinf(current):
-        raise InputError(Fault("nothing limits the current", "a resistance or a current limit"))
-    return current

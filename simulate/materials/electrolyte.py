@@ -13,11 +13,11 @@ from typing import Any, Final
 
 import numpy as np
 
+from simulate.constants import ZERO_CELSIUS
 from simulate.errors import Fault, InputError
 from simulate.materials.catalogue import Datum, read_catalogue, read_datum, resolve_name
 from simulate.rules import broken, zero_or_more
 
-ZERO_CELSIUS: Final = 273.15  # [K], exact
 _TWENTY: Final = ZERO_CELSIUS + 20.0
 
 

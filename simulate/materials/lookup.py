@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any, Final, Literal
 
+from simulate.constants import LN10
 from simulate.errors import Fault, InputError
 from simulate.field.polarisation import ButlerVolmer, overpotential
 from simulate.materials.battery import Battery
@@ -25,8 +26,6 @@ from simulate.materials.catalogue import (
 )
 from simulate.materials.electrolyte import Electrolyte
 from simulate.materials.metals import (
-    FARADAY,
-    LN10,
     Metal,
     anode_law,
     atomic_mass,
@@ -39,7 +38,6 @@ from simulate.materials.metals import (
 from simulate.units import parse_quantity
 
 __all__ = [
-    "FARADAY",
     "Cathode",
     "Datum",
     "Electrolyte",

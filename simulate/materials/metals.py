@@ -15,6 +15,7 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
+from simulate.constants import FARADAY, LN10
 from simulate.errors import Fault, InputError
 from simulate.field.polarisation import Tafel
 from simulate.materials.catalogue import (
@@ -28,9 +29,6 @@ from simulate.materials.catalogue import (
     resolve_name,
     unknown_name,
 )
-
-FARADAY: Final = 96485.33212  # [C/mol], CODATA 2018, exact by definition of the SI
-LN10: Final = math.log(10.0)
 
 _METAL_NUMBERS: Final = {
     "density": "density",

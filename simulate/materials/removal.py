@@ -12,8 +12,9 @@ from collections.abc import Iterator
 import numpy as np
 import numpy.typing as npt
 
+from simulate.constants import FARADAY
 from simulate.errors import Fault, InputError
-from simulate.materials.metals import FARADAY, Metal, atomic_mass
+from simulate.materials.metals import Metal, atomic_mass
 
 Floats = npt.NDArray[np.float64]
 
@@ -148,7 +149,7 @@ def dissolved_elements(metal: Metal, charge: float) -> dict[str, float]:
     return found
 
 
-def electrons_per_formula(metal: Metal) -> float:
+def mean_valence(metal: Metal) -> float:
     """Mean number of electrons per atom dissolved [-]: mean atomic mass over equivalent weight."""
     atoms = sum(share / atomic_mass(element) for element, share in metal.composition.items())
     return 1.0 / (metal.equivalent_weight * atoms)

@@ -26,7 +26,8 @@ from simulate.case.case import Case
 from simulate.field.edge_fitting import find_edges
 from simulate.field.multigrid import Hierarchy
 from simulate.field.supply import Supply
-from simulate.kernels import wet_swab as kernel
+from simulate.kernels import swab_balance as balance
+from simulate.kernels import time_march as kernel
 from simulate.machine import processors
 from simulate.materials.removal import depth_from_charge
 from simulate.result.grid_error import with_grid_error
@@ -356,7 +357,7 @@ class _Run:
 
     def result(self) -> Result:
         """What there is."""
-        charge = float(self.condition.book[kernel.CHARGE])
+        charge = float(self.condition.ledger[balance.CHARGE])
         errors = {"window_rim": 0.0, **self.errors}
         errors["surface_blocks"] /= charge if charge > 0 else 1.0
         errors["stop_spacing"] = self.tally.spacing_error(self.course.open_fraction)
@@ -407,7 +408,7 @@ def _maps(course: Course, tally: Tally) -> dict[str, Any]:
 def _history(course: Course, tracks: Sequence[Track]) -> dict[str, Any]:
     """The histories of a result, stop by stop."""
     record = np.concatenate([np.zeros((0, kernel.RECORD_SIZE)), *(t.record for t in tracks)])
-    middle = np.concatenate([np.zeros((0, kernel.STATE_SIZE)), *(t.middle for t in tracks)])
+    middle = np.concatenate([np.zeros((0, balance.STATE_SIZE)), *(t.middle for t in tracks)])
     stops = course.piece(0, len(record))
     acid = course.rig.body.acid * course.rig.body.volume
     return {
@@ -418,9 +419,9 @@ def _history(course: Course, tracks: Sequence[Track]) -> dict[str, Any]:
         "swab_x": stops.x,
         "swab_y": stops.y,
         "rewet": np.concatenate([np.zeros(0, bool), *(t.rewet for t in tracks)]),
-        "temperature": middle[:, kernel.TEMPERATURE],
+        "temperature": middle[:, balance.TEMPERATURE],
         "conductivity_factor": record[:, kernel.OUT_FACTOR],
-        "acid": middle[:, kernel.ACID] / acid if acid > 0 else np.zeros(len(middle)),
+        "acid": middle[:, balance.ACID] / acid if acid > 0 else np.zeros(len(middle)),
         "saturation": record[:, kernel.OUT_SATURATION],
         "gas": record[:, kernel.OUT_GAS],
     }
@@ -433,10 +434,3 @@ def _per_area(charge: Doubles, area: Doubles) -> Doubles:
 
 def _none_of(course: Course, setting: Setting) -> Responses:
     return Responses(course.spots, setting.supply, setting.fold)
-
-
-def _acid_left(rig: Rig, middle: Doubles) -> Doubles:
-    """Acid left, of that of a fresh swab [-]; 0 where the liquid has none."""
-    fresh = rig.body.acid * rig.body.volume
-    acid = middle[:, kernel.ACID]
-    return acid / fresh if fresh > 0 else np.zeros_like(acid)

@@ -20,9 +20,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulate.field.polarisation import law_row
+from simulate.materials.limiting_current import salt_film_time
 from simulate.materials.metals import Metal, anode_law, film_resistance
 from simulate.materials.removal import charge_through, depth_from_charge, layers
-from simulate.swab.chemistry import salt_film_time
 
 Doubles = NDArray[np.float64]
 

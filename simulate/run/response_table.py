@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulate.field.supply import Supply
-from simulate.kernels import wet_swab
+from simulate.kernels import response_lookup
 from simulate.run.local_solve import Spot, StopField
 
 Doubles = NDArray[np.float64]
@@ -165,7 +165,7 @@ class Responses:
     def _miss(self, node: StopField, other: StopField, levels: int) -> float:
         """By how much a node carried over levels exceeds the other's current, at its voltage."""
         numbers = np.array(node.numbers)
-        found = wet_swab.node_current(
+        found = response_lookup.node_current(
             numbers, math.exp(-STEP * levels), self.fold, other.voltage, 0.0
         )
         stiffness = 1.0 + self.supply.resistance * other.conductance
@@ -178,7 +178,7 @@ def answer(numbers: Doubles, factor: float, fold: float, supply: Supply) -> tupl
     numbers : (LEVELS, 4) of the spot.
     """
     limit = math.inf if supply.current_limit is None else supply.current_limit
-    current, voltage, *_ = wet_swab.meet(
+    current, voltage, *_ = response_lookup.meet(
         numbers, LOWEST, STEP, factor, fold, (supply.emf, supply.resistance, limit)
     )
     return float(current), float(voltage)

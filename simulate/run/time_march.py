@@ -18,15 +18,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulate.case.case import Case
-from simulate.case.settings import Power, Rewet
+from simulate.case.settings import Power
+from simulate.constants import FARADAY, WATER_HEAT
 from simulate.field.supply import Supply
-from simulate.kernels import wet_swab as kernel
-from simulate.materials.battery import SPENT, Battery, capacity
-from simulate.materials.electrolyte import viscosity_terms
+from simulate.kernels import swab_balance as balance
+from simulate.kernels import time_march as kernel
+from simulate.kernels.battery_discharge import SourceNumbers, supply_at
+from simulate.kernels.response_lookup import Reaction
+from simulate.materials.battery import SPENT, Battery, capacity, source_numbers
 from simulate.run.local_solve import Setting
 from simulate.run.response_table import LOWEST, SPLITS, STEP, Responses
-from simulate.swab.chemistry import HYDROXIDES
-from simulate.swab.state import Ledger, WetBody, WetState, imbalance, notices, wet_body, wetted
+from simulate.swab.body import WetBody, element_numbers, swab_numbers, wet_body
+from simulate.swab.notices import notices
+from simulate.swab.redip import redip_rule
+from simulate.swab.state import WetState, columns_of, imbalance, state_of, wetted
 from simulate.swab.stops import Stops
 
 Doubles = NDArray[np.float64]
@@ -54,21 +59,21 @@ class Rig:
     """
 
     body: WetBody
-    source: kernel.SourceNumbers
+    source: SourceNumbers
     rates: Doubles
     charges: Doubles
     used: float
-    rule: kernel.RewetNumbers
-    reaction: kernel.Reaction
+    rule: balance.RedipNumbers
+    reaction: Reaction
 
     @property
-    def swab(self) -> kernel.SwabNumbers:
+    def swab(self) -> balance.SwabNumbers:
         """The body as plain numbers."""
         return swab_numbers(self.body)
 
     def supply(self, used: float) -> Supply:
         """The supply when a share of the battery is used."""
-        emf, resistance = kernel.supply_at(self.source, used)
+        emf, resistance = supply_at(self.source, used)
         limit = None if math.isinf(self.source.limit) else self.source.limit
         return Supply(float(emf), float(resistance), limit)
 
@@ -78,13 +83,13 @@ class Condition:
     """Swab, books and circuit between two stops; see `kernels.wet_swab` for their places."""
 
     state: Doubles
-    book: Doubles
+    ledger: Doubles
     circuit: Doubles
 
     @property
     def wet(self) -> WetState:
         """The swab with its ledger."""
-        return _wet_state(self.state, self.book)
+        return state_of(self.state.tolist(), self.ledger.tolist())
 
 
 @dataclass(frozen=True, eq=False)
@@ -144,54 +149,21 @@ def make_rig(case: Case, setting: Setting) -> Rig:
         room_temperature=case.electrolyte.temperature,
     )
     source, rates, charges, used = _source(case.supply)
-    reaction = kernel.Reaction(setting.equilibrium[0] - setting.equilibrium[1], setting.fold)
-    return Rig(body, source, rates, charges, used, _rule(case.rewet), reaction)
+    given = case.rewet
+    rule = redip_rule(given.charge, given.time, given.temperature, given.pause)
+    reaction = Reaction(setting.equilibrium[0] - setting.equilibrium[1], setting.fold)
+    return Rig(body, source, rates, charges, used, rule, reaction)
 
 
-def _source(power: Power) -> tuple[kernel.SourceNumbers, Doubles, Doubles, float]:
+def _source(power: Power) -> tuple[SourceNumbers, Doubles, Doubles, float]:
     source, none = power.source, np.zeros(0)
     if isinstance(source, Battery):
-        numbers = kernel.SourceNumbers(
-            source.open_circuit, source.resistance, power.leads, math.inf,
-            source.fall, source.growth, SPENT,
-        )  # fmt: skip
         used = power.drawn / capacity(source, DRAWN_AT)
+        numbers = source_numbers(source, power.leads)
         return numbers, np.log(source.currents), np.log(source.capacities), used
     limit = math.inf if source.current_limit is None else source.current_limit
-    numbers = kernel.SourceNumbers(
-        source.emf, source.resistance, power.leads, limit, 0.0, 0.0, SPENT
-    )
+    numbers = SourceNumbers(source.emf, source.resistance, power.leads, limit, 0.0, 0.0, SPENT)
     return numbers, none, none, 0.0
-
-
-def _rule(rule: Rewet) -> kernel.RewetNumbers:
-    charge, time, temperature = (
-        math.inf if each is None else each for each in (rule.charge, rule.time, rule.temperature)
-    )
-    return kernel.RewetNumbers(charge, time, temperature, rule.pause)
-
-
-def swab_numbers(body: WetBody) -> kernel.SwabNumbers:
-    """A lumped body as plain numbers."""
-    heat = body.heat
-    rise, pole, power = viscosity_terms()
-    return kernel.SwabNumbers(
-        heat.water, heat.dry_heat, heat.plate_conductance, heat.air_area, heat.wet_area,
-        heat.water_activity, heat.fresh_temperature, heat.room_temperature,
-        heat.plate_temperature, heat.humidity, heat.air_coefficient, heat.falling_rate,
-        heat.boiling_point, body.volume, body.acid, body.dissociation, body.metal_rate,
-        body.gas_residence, body.sludge_volume, rise, pole, power,
-    )  # fmt: skip
-
-
-def element_numbers(body: WetBody) -> Doubles:
-    """The elements that fall out as hydroxides, (n, 3), see `kernels.wet_swab.fallen_metal`."""
-    rows = [
-        (moles, HYDROXIDES[name][0], math.log10(HYDROXIDES[name][1]))
-        for name, moles in body.elements
-        if name in HYDROXIDES
-    ]
-    return np.array(rows, dtype=np.float64).reshape(-1, 3)
 
 
 def first_condition(rig: Rig) -> Condition:
@@ -203,19 +175,9 @@ def first_condition(rig: Rig) -> Condition:
 
 def condition_of(state: WetState, circuit: Doubles | None = None) -> Condition:
     """A condition from a swab's state with its ledger."""
-    names = (name for name in WetState.__dataclass_fields__ if name != "ledger")
-    numbers = [getattr(state, name) for name in names]
-    book = [float(getattr(state.ledger, name)) for name in Ledger.__dataclass_fields__]
+    columns, ledger = columns_of(state)
     circuit = np.zeros(kernel.CIRCUIT_SIZE) if circuit is None else circuit
-    return Condition(np.array(numbers, dtype=np.float64), np.array(book), circuit)
-
-
-def _wet_state(state: Doubles, book: Doubles) -> WetState:
-    sums = dict(zip(Ledger.__dataclass_fields__, book.tolist(), strict=True))
-    dips = int(sums.pop("dips"))
-    names = (name for name in WetState.__dataclass_fields__ if name != "ledger")
-    numbers = dict(zip(names, state.tolist(), strict=True))
-    return WetState(**numbers, ledger=Ledger(**sums, dips=dips))
+    return Condition(np.array(columns), np.array(ledger), circuit)
 
 
 # --- the march --------------------------------------------------------------------------------
@@ -240,14 +202,17 @@ def march_on(
     """
     count = len(stops)
     record = np.zeros((count, kernel.RECORD_SIZE))
-    middle = np.zeros((count, kernel.STATE_SIZE))
+    middle = np.zeros((count, balance.STATE_SIZE))
     nodes, rewet = np.zeros((count, 2), np.int64), np.zeros(count, np.bool_)
-    end = Condition(start.state.copy(), start.book.copy(), start.circuit.copy())
+    end = Condition(start.state.copy(), start.ledger.copy(), start.circuit.copy())
     kernel.march(
-        rig.swab, element_numbers(rig.body), rig.source, rig.rates, rig.charges, rig.reaction,
-        rig.rule, responses.numbers, (LOWEST, STEP), stops.start, stops.dwell, lifted, spot,
-        end.state, end.book, end.circuit, record, middle, nodes, rewet, end.book.copy(),
-    )  # fmt: skip
+        kernel.SwabInputs(rig.swab, element_numbers(rig.body), rig.rule),
+        kernel.SourceInputs(rig.source, rig.rates, rig.charges),
+        kernel.ResponseInputs(responses.numbers, LOWEST, STEP, rig.reaction),
+        kernel.StopInputs(stops.start, stops.dwell, lifted, spot),
+        kernel.Carried(end.state, end.ledger, end.circuit),
+        kernel.MarchOutput(record, middle, nodes, rewet, end.ledger.copy()),
+    )
     return Track(spot, stops.dwell, record, middle, nodes, rewet, end)
 
 
@@ -284,13 +249,13 @@ def ledgers(rig: Rig, end: Condition) -> dict[str, dict[str, float]]:
     state, circuit = end.wet, end.circuit
     book, gaps = state.ledger, imbalance(state, rig.body)
     work, given = float(circuit[kernel.WORK]), float(circuit[kernel.GIVEN])
-    capacity_now = state.water * kernel.WATER_HEAT + rig.body.heat.dry_heat
+    capacity_now = state.water * WATER_HEAT + rig.body.heat.dry_heat
     stored = capacity_now * (state.temperature - rig.body.heat.fresh_temperature)
     return {
         "charge": {
             "passed": book.charge,
-            "by_acid": book.acid_used * kernel.FARADAY,
-            "by_water": book.hydroxide_made * kernel.FARADAY,
+            "by_acid": book.acid_used * FARADAY,
+            "by_water": book.hydroxide_made * FARADAY,
             "imbalance": gaps["charge"],
         },
         "energy": {
@@ -340,15 +305,15 @@ def remarks(rig: Rig, tracks: Sequence[Track]) -> tuple[str, ...]:
     record = np.concatenate([track.record for track in tracks])
     looks = set(np.unique(np.linspace(0, len(middle) - 1, LOOKS).astype(int)).tolist())
     looks |= {
-        int(np.argmax(middle[:, kernel.TEMPERATURE])),
-        int(np.argmin(middle[:, kernel.WATER])),
+        int(np.argmax(middle[:, balance.TEMPERATURE])),
+        int(np.argmin(middle[:, balance.WATER])),
     }
-    looks |= {int(np.argmax(record[:, kernel.OUT_GAS])), int(np.argmin(middle[:, kernel.ACID]))}
+    looks |= {int(np.argmax(record[:, kernel.OUT_GAS])), int(np.argmin(middle[:, balance.ACID]))}
     found: dict[str, str] = {}
-    none = np.zeros(kernel.BOOK_SIZE)
+    none = [0.0] * balance.LEDGER_SIZE
     for n in sorted(looks):
         when = record[n, kernel.OUT_TIME]
-        for notice in notices(_wet_state(middle[n], none), rig.body):
+        for notice in notices(state_of(middle[n].tolist(), none), rig.body):
             found.setdefault(notice.key, f"after {when:.0f} s: {notice.words}")
     spent = int(tracks[-1].end.circuit[kernel.SPENT_BATTERIES])
     if spent:

@@ -14,13 +14,13 @@ import numpy as np
 
 from simulate.case.case import Case
 from simulate.case.settings import Room
+from simulate.constants import ZERO_CELSIUS
 from simulate.estimate.forecast import Forecast, forecast_of
 from simulate.estimate.inputs import bench_of
 from simulate.materials.catalogue import Datum
 from simulate.safety.assessment import Job, assess, assumed_room, cautions
 from simulate.safety.limits import Level, Verdict, worst
 from simulate.swab.cell_fractions import wet_volume
-from simulate.swab.heat import ZERO_CELSIUS
 
 if TYPE_CHECKING:
     from simulate.result.result import Result

@@ -14,9 +14,8 @@ import numpy as np
 import numpy.typing as npt
 
 from simulate.case.settings import Room
-from simulate.materials.metals import FARADAY
+from simulate.constants import ATMOSPHERE, FARADAY, GAS_CONSTANT
 from simulate.rules import require_positive
-from simulate.swab.heat import ATMOSPHERE, GAS_CONSTANT
 
 ROOM_TEMPERATURE: Final = 298.15  # [K]
 

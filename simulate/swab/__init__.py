@@ -9,7 +9,10 @@ Reading order within the folder::
     stops           the path cut into stops with their dwell
     contact_time    time under the contact patch
     resistance      cathode to plate by a quick formula, checked against the field
-    heat            heat and evaporation balance of the swab
-    chemistry       pH, hydroxide precipitation, salt films
-    state           lumped model of the swab: heat, water, acid, metal, gas
+    heat            heat and evaporation: what decides how it warms and dries
+    acid_base       pH and hydroxide precipitation
+    body            lumped model: what does not change while it works
+    state           lumped model: temperature, water, acid, metal, gas, and their ledger
+    redip           when the swab is dipped again
+    notices         what a person should know about it now
 """

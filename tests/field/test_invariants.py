@@ -432,7 +432,7 @@ def etched(places: dict[str, float]) -> sf.Result:
 
 
 def test_removed_volume_is_faradays():
-    from simulate.materials.metals import FARADAY
+    from simulate.constants import FARADAY
 
     result = etched(RIGHT)
     metal = result.case.metal

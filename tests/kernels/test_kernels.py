@@ -81,7 +81,7 @@ def march_of_a_swab() -> dict[str, np.ndarray]:
 
     made = rig(rule=rule(charge=14.0, pause=2.0), used=0.88)
     track = marched(made, 5.0, held(60.0))
-    return {"record": track.record, "state": track.middle, "book": track.end.book}
+    return {"record": track.record, "state": track.middle, "book": track.end.ledger}
 
 
 SCENARIOS = {

@@ -10,7 +10,7 @@ import pytest
 
 from simulate.errors import InputError
 from simulate.field.polarisation import overpotential
-from simulate.materials.battery import SPENT, capacity, load_current, supply_at
+from simulate.materials.battery import SPENT, capacity, supply_at
 from simulate.materials.lookup import (
     cathode_law,
     find_battery,
@@ -133,6 +133,11 @@ def test_a_battery_can_drive_the_current_its_capacity_was_measured_at_until_it_i
     if name == "zinc_carbon_9v":
         tired = replace(battery, growth=3.0)
         assert short_circuit_current(tired, 0.65) > 0.1 > short_circuit_current(tired, 0.67)
+
+
+def load_current(supply, resistance, floor):
+    """Ohm's law with the reactions as a constant voltage [A]."""
+    return (supply.emf - floor) / (supply.resistance + resistance)
 
 
 def short_circuit_current(battery, used):

@@ -9,10 +9,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from simulate.constants import LN10
 from simulate.errors import InputError
 from simulate.field.polarisation import overpotential
 from simulate.materials.metals import (
-    LN10,
     anode_law,
     atomic_mass,
     equivalent_weight,

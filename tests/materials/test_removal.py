@@ -7,16 +7,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from simulate.constants import FARADAY
 from simulate.errors import InputError
-from simulate.materials.metals import FARADAY, find_metal, load_metals
+from simulate.materials.metals import find_metal, load_metals
 from simulate.materials.removal import (
     charge_for_depth,
     charge_through,
     depth_from_charge,
     dissolved_elements,
-    electrons_per_formula,
     layer_at,
     layers,
+    mean_valence,
     removal_rate,
     removed_mass,
 )
@@ -105,5 +106,5 @@ def test_metals_without_chromium_give_none():
 
 
 def test_mean_electrons_of_steel_and_copper_are_their_valences():
-    assert electrons_per_formula(STEEL) == pytest.approx(2.0, rel=1e-14)
-    assert electrons_per_formula(find_metal("copper")) == pytest.approx(1.0, rel=1e-14)
+    assert mean_valence(STEEL) == pytest.approx(2.0, rel=1e-14)
+    assert mean_valence(find_metal("copper")) == pytest.approx(1.0, rel=1e-14)

@@ -13,7 +13,7 @@ import pytest
 from places import CASES
 
 from simulate.case.case import Case, all_stops, parse_case, read_case, with_changes
-from simulate.materials.metals import FARADAY
+from simulate.constants import FARADAY
 from simulate.result.result import Result
 from simulate.run.etch import etch_case
 from simulate.stencil.shapes import openings

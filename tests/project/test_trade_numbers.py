@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 import simulate as sf
-from simulate.materials.metals import FARADAY
+from simulate.constants import FARADAY
 from simulate.swab.heat import brine_activity
 
 TEXT = """

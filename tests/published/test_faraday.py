@@ -7,9 +7,10 @@ from __future__ import annotations
 
 import pytest
 
+from simulate.constants import FARADAY
 from simulate.materials.catalogue import read_catalogue
-from simulate.materials.metals import FARADAY, equivalent_weight, find_metal
-from simulate.materials.removal import charge_for_depth, depth_from_charge, electrons_per_formula
+from simulate.materials.metals import equivalent_weight, find_metal
+from simulate.materials.removal import charge_for_depth, depth_from_charge, mean_valence
 
 # ASTM G102 Table 1, equivalent weights, densities and nominal compositions from memory.
 G102 = {
@@ -97,10 +98,8 @@ def test_copper_dissolves_with_one_electron_in_chloride():
     """Kinoshita, Landolt, Muller, Tobias, J. Electrochem. Soc. 117 (1970) 1246: valence 1 in
     chloride while active, 2 in sulfate and nitrate, 1 to 2 when transpassive (abstract)."""
     copper = find_metal("copper")
-    assert electrons_per_formula(copper) == pytest.approx(1.0, rel=1e-12)
-    assert electrons_per_formula(copper.moved("high", "high_share")) == pytest.approx(
-        2.0, rel=1e-12
-    )
+    assert mean_valence(copper) == pytest.approx(1.0, rel=1e-12)
+    assert mean_valence(copper.moved("high", "high_share")) == pytest.approx(2.0, rel=1e-12)
 
 
 def test_stainless_valences_span_the_published_range():

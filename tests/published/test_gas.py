@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from simulate.materials.metals import FARADAY, atomic_mass
+from simulate.constants import ATMOSPHERE, FARADAY, GAS_CONSTANT
+from simulate.materials.metals import atomic_mass
 from simulate.safety.ventilation import gas_volume, molar_volume
-from simulate.swab.heat import ATMOSPHERE, GAS_CONSTANT
 
 
 def test_the_constants_are_codatas():

@@ -8,17 +8,13 @@ import math
 
 import numpy as np
 import pytest
+from drying import Drying, evaporation
 from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
-from simulate.swab.heat import (
-    WATER_HEAT,
-    Drying,
-    HeatBody,
-    evaporation,
-    heat_of_vaporisation,
-    vapour_pressure,
-)
+from simulate.constants import WATER_HEAT
+from simulate.kernels.swab_balance import heat_of_vaporisation, vapour_pressure
+from simulate.swab.heat import HeatBody
 
 ROOM = 293.15
 

@@ -10,8 +10,10 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from simulate.materials.metals import FARADAY, find_metal
-from simulate.swab.chemistry import DIFFUSIVITY, film_limit, mean_valence, salt_film_time, sand_time
+from simulate.constants import FARADAY
+from simulate.materials.limiting_current import DIFFUSIVITY, film_limit, salt_film_time, sand_time
+from simulate.materials.metals import find_metal
+from simulate.materials.removal import mean_valence
 
 A_CM2 = 1e4  # [A/m2]
 

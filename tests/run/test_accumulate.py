@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from simulate.field.supply import Supply
-from simulate.kernels import wet_swab as kernel
+from simulate.kernels import swab_balance as balance
+from simulate.kernels import time_march as kernel
 from simulate.run.accumulate import Tally, charge_map, peak_map, stop_density, thinned
 from simulate.run.local_solve import Spot, StopField
 from simulate.run.response_table import LEVELS, Responses
@@ -43,12 +44,12 @@ def track(stops=40):
     lower = RANDOM.integers(0, 2, stops)
     record[:, kernel.OUT_SHARE] = RANDOM.uniform(0.0, 1.0, stops)
     nodes = np.stack([10 + 8 * lower, 18 + 8 * lower], axis=1)
-    nothing = Condition(np.zeros(kernel.STATE_SIZE), np.zeros(kernel.BOOK_SIZE), np.zeros(5))
+    nothing = Condition(np.zeros(balance.STATE_SIZE), np.zeros(balance.LEDGER_SIZE), np.zeros(5))
     return Track(
         spot=RANDOM.integers(0, 2, stops),
         dwell=RANDOM.uniform(0.05, 0.2, stops),
         record=record,
-        middle=np.zeros((stops, kernel.STATE_SIZE)),
+        middle=np.zeros((stops, balance.STATE_SIZE)),
         nodes=nodes,
         rewet=np.zeros(stops, bool),
         end=nothing,

@@ -9,8 +9,8 @@ import pytest
 
 import simulate as sf
 from simulate.case.case import all_stops
+from simulate.constants import FARADAY
 from simulate.materials.lookup import find_metal
-from simulate.materials.metals import FARADAY
 from simulate.materials.removal import depth_from_charge
 from simulate.run import etch as etching
 from simulate.run.window import PHASES

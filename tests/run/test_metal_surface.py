@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from simulate.errors import InputError
+from simulate.materials.limiting_current import salt_film_time, sand_time
 from simulate.materials.metals import film_resistance, find_metal
-from simulate.materials.removal import charge_through, depth_from_charge
+from simulate.materials.removal import charge_through, depth_from_charge, mean_valence
 from simulate.run.metal_surface import (
     LIMIT_STEP,
     layer_limits,
@@ -19,7 +20,6 @@ from simulate.run.metal_surface import (
     surface_laws,
     thin_out,
 )
-from simulate.swab.chemistry import mean_valence, salt_film_time, sand_time
 
 STEEL, COPPER, SILVER = (find_metal(name) for name in ("carbon_steel", "copper", "silver"))
 GALVANISED = find_metal("galvanised_steel")

@@ -20,11 +20,13 @@ from small_marches import (
     marched,
     rig,
     rule,
-    source,
     swab_of,
 )
 
-from simulate.kernels import wet_swab as kernel
+from simulate.kernels import battery_discharge
+from simulate.kernels import swab_balance as balance
+from simulate.kernels import time_march as kernel
+from simulate.kernels.compiling import compiled
 from simulate.materials import battery as circuit
 from simulate.materials.electrolyte import Electrolyte
 from simulate.materials.metals import find_metal
@@ -32,27 +34,26 @@ from simulate.run.local_solve import Spot
 from simulate.run.response_table import FRESH, SPLITS, Responses
 from simulate.run.time_march import (
     condition_of,
-    element_numbers,
     first_condition,
     ledgers,
     march_on,
     remarks,
-    swab_numbers,
     time_lifted,
     time_rested,
 )
 from simulate.run.window import Place
 from simulate.swab import state as wetting
+from simulate.swab.body import element_numbers, swab_numbers, wet_body
 from simulate.swab.geometry import Pad
 from simulate.swab.stops import Stops, make_stops
 from simulate.swab.stroke import Dabs, Hatch
 
-# ---------------------------------------------------------- the compiled body is the written one
+# ------------------------------------------------------------- one text, compiled and as it stands
 
 BODIES = {
     "bud": BODY,
-    "pad": wetting.wet_body(Pad(10e-3, 20e-3, 5e-3), BRINE, find_metal("brass"), filling=0.9),
-    "steel in water": wetting.wet_body(
+    "pad": wet_body(Pad(10e-3, 20e-3, 5e-3), BRINE, find_metal("brass"), filling=0.9),
+    "steel in water": wet_body(
         BUD, Electrolyte(vinegar=0.0, water=60e-6, salt=3e-3), find_metal("stainless_304")
     ),
 }
@@ -60,36 +61,40 @@ BODIES = {
 
 @pytest.mark.parametrize("name", BODIES)
 @pytest.mark.parametrize("watts", [0.0, 2.0, 7.0])
-def test_the_compiled_swab_is_the_written_one(name, watts):
+def test_the_balances_give_the_same_compiled_and_as_plain_python(name, watts):
     """Uneven steps, lifts, dips; warm, boiling and dried out; to rounding."""
     body = BODIES[name]
     state = wetting.wetted(body)
     twin = condition_of(state)
     numbers, elements = swab_numbers(body), element_numbers(body)
+    advance, dip, conduction = (
+        compiled(law) for law in (balance.advance, balance.dip, balance.conduction)
+    )
     for n, step in enumerate(np.random.default_rng(5).uniform(0.02, 3.0, 90)):
         on = float(n % 9 != 0)
         state = wetting.advance(
             state, body, current=0.5 * on, heat=watts * on, time=step, touching=bool(on)
         )
-        kernel.advance(numbers, twin.state, twin.book, 0.5 * on, watts * on, step, bool(on))
+        advance(numbers, twin.state, twin.ledger, 0.5 * on, watts * on, step, bool(on))
         if n % 40 == 39:
-            state = wetting.rewet(state, body)
-            kernel.dip(numbers, twin.state, twin.book)
-        assert_same(state, twin.wet)
-        written = wetting.conduction(state, body)
-        factor, wet, gas = kernel.conduction(numbers, twin.state, elements)
-        assert factor == pytest.approx(written.wick, rel=1e-9)
-        assert (wet, gas) == pytest.approx((written.saturation, written.gas), rel=1e-11)
+            state = wetting.redip(state, body)
+            dip(numbers, twin.state, twin.ledger)
+        columns, ledger = wetting.columns_of(state)
+        np.testing.assert_allclose(twin.state, columns, rtol=1e-10, atol=1e-15)
+        np.testing.assert_allclose(twin.ledger, ledger, rtol=1e-9, atol=1e-14)
+        plain = wetting.conduction(state, body)
+        factor, wet, gas = conduction(numbers, twin.state, elements)
+        assert factor == pytest.approx(plain.wick, rel=1e-9)
+        assert (wet, gas) == pytest.approx((plain.saturation, plain.gas), rel=1e-11)
     assert state.ledger.dips == 3
 
 
-def assert_same(one: wetting.WetState, other: wetting.WetState):
-    for name in wetting.WetState.__dataclass_fields__:
-        if name != "ledger":
-            assert getattr(other, name) == pytest.approx(getattr(one, name), rel=1e-10, abs=1e-15)
-    for name in wetting.Ledger.__dataclass_fields__:
-        mine, theirs = getattr(one.ledger, name), getattr(other.ledger, name)
-        assert theirs == pytest.approx(mine, rel=1e-9, abs=1e-14)
+def test_columns_and_fields_agree_by_name():
+    names = [field.name for field in dataclasses.fields(wetting.WetState)]
+    assert sorted(names) == sorted((*balance.STATE, "ledger"))
+    assert sorted(f.name for f in dataclasses.fields(wetting.Ledger)) == sorted(balance.LEDGER)
+    state = wetting.advance(wetting.wetted(BODY), BODY, current=0.4, heat=2.0, time=7.0)
+    assert wetting.state_of(*wetting.columns_of(state)) == state
 
 
 def test_a_body_that_boils_and_dries_was_among_them():
@@ -100,22 +105,8 @@ def test_a_body_that_boils_and_dries_was_among_them():
     assert state.ledger.water_boiled > 0
 
 
-@pytest.mark.parametrize("used", [0.0, 0.3, 0.9, 0.97, 1.0])
-def test_the_compiled_battery_is_the_written_one(used):
-    written = circuit.supply_at(ALKALINE, used, leads=0.3)
-    emf, resistance = kernel.supply_at(source()[0], used)
-    assert (emf, resistance) == pytest.approx((written.emf, written.resistance), rel=1e-14)
-
-
-@pytest.mark.parametrize("current", [0.001, 0.025, 0.06, 0.1, 0.3, 0.5, 0.8, 1.0, 2.5])
-def test_the_compiled_capacity_is_the_written_one(current):
-    _, rates, charges = source()
-    given = kernel.capacity(rates, charges, current)
-    assert given == pytest.approx(circuit.capacity(ALKALINE, current), rel=1e-13)
-
-
 def test_a_supply_that_is_no_battery_has_no_end():
-    assert kernel.capacity(np.zeros(0), np.zeros(0), 0.5) == math.inf
+    assert battery_discharge.capacity(np.zeros(0), np.zeros(0), 0.5) == math.inf
 
 
 # --------------------------------------------------------------------------------- the current
@@ -153,14 +144,14 @@ def test_the_current_of_a_held_swab_rises_with_heat_and_falls_with_gas_and_dryin
     assert 5.0 < time[top] < 60.0
     assert current[-1] < 0.5 * current[top]
     assert column(track, kernel.OUT_SATURATION)[-1] < 0.5
-    assert track.middle[top, kernel.TEMPERATURE] > 340.0
+    assert track.middle[top, balance.TEMPERATURE] > 340.0
 
 
 def test_a_finer_cut_of_a_rest_changes_next_to_nothing():
     """Second order: the current of a stop is that in its middle."""
     coarse, fine = (marched(rig(), 12.0, held(40.0, longest)) for longest in (0.5, 0.05))
-    for place in (kernel.CHARGE, kernel.WATER_EVAPORATED, kernel.HEAT_IN):
-        assert coarse.end.book[place] == pytest.approx(fine.end.book[place], rel=2e-3)
+    for place in (balance.CHARGE, balance.WATER_EVAPORATED, balance.HEAT_IN):
+        assert coarse.end.ledger[place] == pytest.approx(fine.end.ledger[place], rel=2e-3)
 
 
 def test_a_swab_that_dries_out_passes_ever_less_and_the_march_goes_on():
@@ -182,7 +173,7 @@ def test_marching_in_two_pieces_is_marching_once():
     first = marched(rig(), 12.0, pieces[0])
     second = marched(rig(), 12.0, pieces[1], first.end)
     assert (np.concatenate([first.current, second.current]) == whole.current).all()
-    assert (second.end.book == whole.end.book).all()
+    assert (second.end.ledger == whole.end.ledger).all()
 
 
 NAMES = ("x", "y", "dwell", "start", "moving", "pass_index")
@@ -190,9 +181,9 @@ NAMES = ("x", "y", "dwell", "start", "moving", "pass_index")
 
 def test_the_condition_a_march_starts_from_is_left_as_it_is():
     start = first_condition(rig())
-    before = start.state.copy(), start.book.copy(), start.circuit.copy()
+    before = start.state.copy(), start.ledger.copy(), start.circuit.copy()
     marched(rig(), 12.0, held(5.0), start)
-    for now, then in zip((start.state, start.book, start.circuit), before, strict=True):
+    for now, then in zip((start.state, start.ledger, start.circuit), before, strict=True):
         assert (now == then).all()
 
 
@@ -206,7 +197,7 @@ def test_the_swab_is_wetted_again_when_its_charge_is_passed():
     step = (track.current * track.dwell).max()
     assert dips.size >= 3
     assert ((between >= 4.0) & (between < 4.0 + step)).all()
-    assert track.end.book[kernel.DIPS] == dips.size + 1
+    assert track.end.ledger[balance.DIPS] == dips.size + 1
 
 
 @pytest.mark.parametrize(
@@ -218,16 +209,16 @@ def test_the_swab_is_wetted_again_by_time_and_by_temperature(given, most):
     assert dips.size >= 2
     assert (np.diff(dips) * 0.5 <= most).all()
     if "temperature" in given:
-        assert track.middle[:, kernel.TEMPERATURE].max() < 323.0
+        assert track.middle[:, balance.TEMPERATURE].max() < 323.0
 
 
 def test_a_dip_brings_back_cold_sour_wet_cotton_without_gas():
     track = marched(rig(rule=rule(time=15.0)), 12.0, held(31.0))
     (before, after) = (int(np.flatnonzero(track.rewet)[0]) + step for step in (-1, 0))
     fresh = BODY.acid * BODY.volume
-    assert track.middle[before, kernel.TEMPERATURE] > 330.0
-    assert track.middle[after, kernel.TEMPERATURE] < 305.0
-    assert track.middle[after, kernel.ACID] > 0.98 * fresh > track.middle[before, kernel.ACID]
+    assert track.middle[before, balance.TEMPERATURE] > 330.0
+    assert track.middle[after, balance.TEMPERATURE] < 305.0
+    assert track.middle[after, balance.ACID] > 0.98 * fresh > track.middle[before, balance.ACID]
     assert column(track, kernel.OUT_GAS)[after] < 0.6 * column(track, kernel.OUT_GAS)[before]
 
 
@@ -337,7 +328,7 @@ def test_a_ledger_that_lost_something_shows_it():
     made = rig()
     end = marched(made, 12.0, held(20.0)).end
     state = end.state.copy()
-    state[kernel.WATER] *= 0.99
+    state[balance.WATER] *= 0.99
     found = ledgers(made, dataclasses.replace(end, state=state))
     assert abs(found["water"]["imbalance"]) > 1e-4
 
@@ -390,19 +381,19 @@ def test_a_spot_without_nodes_is_not_known_and_passes_nothing():
 
 def test_a_sour_liquid_is_told_at_once_where_solving_for_its_ph_finds_no_metal_either(monkeypatch):
     """Brass, whose two metals fall out at different pH; swabs fresh, spent and in between."""
-    body = wetting.wet_body(BUD, BRINE, find_metal("brass"))
+    body = wet_body(BUD, BRINE, find_metal("brass"))
     numbers, elements = swab_numbers(body), element_numbers(body)
     random, fresh = np.random.default_rng(3), first_condition(rig(body)).state
     states = []
     for _ in range(300):
         state = fresh.copy()
-        state[kernel.WATER] *= random.uniform(0.01, 1.0)
-        state[kernel.ACID] *= random.choice([random.uniform(), 10.0 ** random.uniform(-8.0, 0.0)])
-        state[kernel.HYDROXIDE] = random.choice([0.0, random.uniform() * fresh[kernel.ACID]])
-        state[kernel.METAL] = 10.0 ** random.uniform(-12.0, -4.0)
+        state[balance.WATER] *= random.uniform(0.01, 1.0)
+        state[balance.ACID] *= random.choice([random.uniform(), 10.0 ** random.uniform(-8.0, 0.0)])
+        state[balance.HYDROXIDE] = random.choice([0.0, random.uniform() * fresh[balance.ACID]])
+        state[balance.METAL] = 10.0 ** random.uniform(-12.0, -4.0)
         states.append(state)
-    quick = [kernel.fallen_metal(numbers, state, elements) for state in states]
-    monkeypatch.setattr(kernel, "_all_stays", lambda *_: False)
-    solve = getattr(kernel.fallen_metal, "py_func", kernel.fallen_metal)
+    quick = [balance.fallen_metal(numbers, state, elements) for state in states]
+    monkeypatch.setattr(balance, "all_stays", lambda *_: False)
+    solve = balance.fallen_metal
     assert quick == pytest.approx([solve(numbers, state, elements) for state in states], rel=1e-9)
     assert 60 < np.count_nonzero(quick) < 240

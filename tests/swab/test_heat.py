@@ -1,9 +1,11 @@
 """Heat and water: budgets, limits, what is refused. Exact solutions: tests/published."""
 
 import pytest
+from drying import Drying, evaporation
 
+from simulate.constants import WATER_HEAT
 from simulate.errors import InputError
-from simulate.swab.heat import WATER_HEAT, Drying, HeatBody, evaporation
+from simulate.swab.heat import HeatBody
 
 BODY = HeatBody(water=1.5e-4, dry_heat=0.05, plate_conductance=8e-3, air_area=2e-4, wet_area=2e-4)
 

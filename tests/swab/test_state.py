@@ -5,25 +5,23 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from simulate.constants import FARADAY
 from simulate.errors import InputError
 from simulate.materials.electrolyte import Electrolyte
-from simulate.materials.metals import FARADAY, find_metal
+from simulate.materials.metals import find_metal
+from simulate.swab.body import WetBody, wet_body
 from simulate.swab.cell_fractions import wet_volume
 from simulate.swab.geometry import Bud, Pad
 from simulate.swab.heat import HeatBody
+from simulate.swab.notices import notices
+from simulate.swab.redip import redip_reason, redip_rule
 from simulate.swab.state import (
-    WetBody,
     advance,
     conduction,
-    gas_share,
-    heat_power,
+    gas_fraction,
     imbalance,
-    notices,
-    rewet,
-    rewet_reason,
-    saturation,
+    redip,
     solution,
-    wet_body,
     wetted,
 )
 
@@ -58,10 +56,9 @@ def keys(state, body=BODY):
     return {notice.key for notice in notices(state, body)}
 
 
-@pytest.mark.parametrize("exchange", [0.0, 0.6, 1.0])
 @pytest.mark.parametrize("swab", [BUD, Pad(10e-3, 20e-3, 5e-3)])
 @pytest.mark.parametrize("watts", [0.0, 3.0, 7.0])
-def test_all_budgets_close_to_rounding_over_a_run_with_dips(swab, watts, exchange):
+def test_all_budgets_close_to_rounding_over_a_run_with_dips(swab, watts):
     """Charge, energy, water, acid, hydroxide, metal; uneven steps, lifts, boiling, drying out."""
     body = wet_body(swab, BRINE, STEEL)
     state = wetted(body)
@@ -73,7 +70,7 @@ def test_all_budgets_close_to_rounding_over_a_run_with_dips(swab, watts, exchang
             state, body, current=0.6 * on, heat=watts * on, time=step, touching=touching
         )
         if k % 60 == 59:
-            state = rewet(state, body, exchange)
+            state = redip(state, body)
     assert state.ledger.dips == 5
     assert state.ledger.charge > 50
     gaps = imbalance(state, body)
@@ -94,7 +91,7 @@ def test_a_bud_is_sour_for_the_charge_of_the_table(millilitres, coulombs):
     """research notes 3.4: one hydrogen ion per electron; half of it takes the pH to 4.8."""
     body = small_bud(millilitres)
     half = advance(wetted(body), body, current=0.5, heat=0.0, time=coulombs)
-    assert solution(half, body).acidity == pytest.approx(4.8, abs=0.1)
+    assert solution(half, body).ph == pytest.approx(4.8, abs=0.1)
     before = advance(wetted(body), body, current=0.5, heat=0.0, time=1.9 * coulombs)
     after = advance(before, body, current=0.5, heat=0.0, time=0.3 * coulombs)
     assert before.acid > 0
@@ -141,7 +138,7 @@ def test_gas_hold_up_is_that_of_the_notes():
     """0.17 at half an ampere in 0.15 mL and half a second (guess, 0.04 to 0.46)."""
     body = small_bud()
     state = advance(wetted(body), body, current=0.5, heat=0.0, time=5.0)
-    assert gas_share(state, body) == pytest.approx(0.17, abs=0.01)
+    assert gas_fraction(state, body) == pytest.approx(0.17, abs=0.01)
 
 
 def test_charge_and_metal_do_not_depend_on_how_time_is_cut():
@@ -162,27 +159,14 @@ def test_no_time_changes_nothing():
 
 def test_a_full_dip_brings_everything_back_but_the_ledger():
     tired = worked(BODY, 60, heat=4.0)
-    again = rewet(tired, BODY)
+    again = redip(tired, BODY)
     new = wetted(BODY)
-    for name in ("acid", "acetate", "hydroxide", "metal", "gas", "wetted_time", "wetted_charge"):
+    for name in ("acid", "acetate", "hydroxide", "metal", "gas", "dipped_time", "dipped_charge"):
         assert getattr(again, name) == pytest.approx(getattr(new, name), abs=1e-18)
     assert again.water == pytest.approx(new.water, rel=1e-14)
     assert new.temperature < again.temperature < new.temperature + 15  # cotton and wire stay warm
     assert again.ledger.dips == 2
     assert again.time == tired.time
-
-
-def test_topping_up_keeps_the_metal_and_the_spent_acid():
-    tired = worked(BODY, 30, heat=3.0)
-    full = rewet(tired, BODY, exchange=0.0)
-    assert full.metal == tired.metal
-    assert tired.acid < full.acid < wetted(BODY).acid
-    assert saturation(full, BODY) == pytest.approx(1.0, rel=1e-14)
-
-
-def test_an_exchange_that_is_no_share_is_refused():
-    with pytest.raises(InputError, match="exchange"):
-        rewet(wetted(BODY), BODY, 1.5)
 
 
 @pytest.mark.parametrize("key", ["current", "heat", "time"])
@@ -196,13 +180,13 @@ def test_numbers_that_cannot_be_are_refused_by_name(key, value):
 
 def test_rules_of_wetting_name_the_first_that_is_due():
     state = worked(BODY, 20, current=0.5, heat=3.0)
-    assert state.wetted_charge == pytest.approx(10.0)
-    assert rewet_reason(state) == ""
-    assert rewet_reason(state, charge=10.5, time=21.0, temperature=400.0) == ""
-    assert rewet_reason(state, charge=9.9, time=19.0) == "charge"
-    assert rewet_reason(state, charge=11.0, time=19.0) == "time"
-    assert rewet_reason(state, temperature=state.temperature - 1) == "temperature"
-    assert rewet_reason(rewet(state, BODY), charge=9.9, time=19.0) == ""
+    assert state.dipped_charge == pytest.approx(10.0)
+    assert redip_reason(state, redip_rule()) == ""
+    assert redip_reason(state, redip_rule(charge=10.5, time=21.0, temperature=400.0)) == ""
+    assert redip_reason(state, redip_rule(charge=9.9, time=19.0)) == "charge"
+    assert redip_reason(state, redip_rule(charge=11.0, time=19.0)) == "time"
+    assert redip_reason(state, redip_rule(temperature=state.temperature - 1)) == "temperature"
+    assert redip_reason(redip(state, BODY), redip_rule(charge=9.9, time=19.0)) == ""
 
 
 def test_fresh_liquid_conducts_as_mixed():
@@ -265,11 +249,6 @@ def test_notices_name_what_is_wrong_and_only_that():
     assert keys(wetted(BODY)) == set()
     assert keys(worked(BODY, 20, current=0.4, heat=3.0)) == {"hot"}
     assert keys(worked(BODY, 90, current=0.8, heat=6.0)) >= {"boiling", "dry", "hot", "acid"}
-
-
-def test_heat_is_all_but_the_reversible_part():
-    assert heat_power(0.5, 8.0) == 4.0
-    assert heat_power(0.5, 8.0, -0.3) == pytest.approx(4.15)
 
 
 def test_the_body_of_a_bud_is_near_the_notes():

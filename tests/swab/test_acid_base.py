@@ -4,8 +4,10 @@ import math
 
 import pytest
 
+from simulate.constants import WATER_PRODUCT
+from simulate.kernels.swab_balance import out_of_solution
 from simulate.materials.electrolyte import Electrolyte
-from simulate.swab.chemistry import HYDROXIDES, WATER_PRODUCT, hydroxide_onset, settle
+from simulate.swab.acid_base import HYDROXIDES, settle
 
 K = 1.754e-2  # [mol/m3], acetic acid
 VINEGAR = 833.0  # [mol/m3]
@@ -24,28 +26,32 @@ VINEGAR = 833.0  # [mol/m3]
 )
 def test_hydroxides_fall_out_where_the_table_says(element, molar, ph):
     """research notes 3.4, from solubility products from memory."""
-    assert hydroxide_onset(element, 1e3 * molar) == pytest.approx(ph, abs=0.1)
+    valence, product = HYDROXIDES[element]
+
+    def lost(at: float) -> float:
+        return out_of_solution(1e3 * molar, valence, math.log10(product), at)
+
+    assert lost(ph - 0.1) == 0.0
+    assert lost(ph + 0.1) > 0.0
 
 
 def test_fresh_vinegar_has_the_ph_of_ostwald():
     fresh = Electrolyte(vinegar=60e-6, salt=0.0)
-    assert settle(fresh.acid, 0.0, K).acidity == pytest.approx(fresh.acidity, abs=1e-6)
-    assert settle(fresh.acid, 0.0, K).acidity == pytest.approx(2.4, abs=0.05)
+    assert settle(fresh.acid, 0.0, K).ph == pytest.approx(fresh.acidity, abs=1e-6)
+    assert settle(fresh.acid, 0.0, K).ph == pytest.approx(2.4, abs=0.05)
 
 
 def test_half_used_vinegar_has_the_acids_own_ph():
-    assert settle(VINEGAR, VINEGAR / 2, K).acidity == pytest.approx(-math.log10(K * 1e-3), abs=1e-3)
+    assert settle(VINEGAR, VINEGAR / 2, K).ph == pytest.approx(-math.log10(K * 1e-3), abs=1e-3)
 
 
 def test_plain_water_is_neutral_and_turns_alkaline_at_once():
-    assert settle(0.0, 0.0, K).acidity == pytest.approx(7.0, abs=1e-9)
-    assert settle(0.0, 1.0, K).acidity == pytest.approx(11.0, abs=1e-6)
+    assert settle(0.0, 0.0, K).ph == pytest.approx(7.0, abs=1e-9)
+    assert settle(0.0, 1.0, K).ph == pytest.approx(11.0, abs=1e-6)
 
 
 def test_ph_rises_with_every_ion_used():
-    values = [
-        settle(VINEGAR, share * VINEGAR, K).acidity for share in (0, 0.2, 0.5, 0.9, 0.99, 1.1)
-    ]
+    values = [settle(VINEGAR, share * VINEGAR, K).ph for share in (0, 0.2, 0.5, 0.9, 0.99, 1.1)]
     assert values == sorted(values)
     assert values[-1] > 12
 
@@ -54,7 +60,7 @@ def test_ph_rises_with_every_ion_used():
 def test_the_liquid_is_electrically_neutral(metals):
     used = 900.0
     found = settle(VINEGAR, used, K, metals)
-    proton = 10.0**-found.acidity
+    proton = 10.0**-found.ph
     taken = sum(HYDROXIDES[name][0] * out for name, out in found.fallen.items())
     acetate = K * VINEGAR / (K + 1e3 * proton)
     hydroxide = 1e3 * WATER_PRODUCT / proton
@@ -62,7 +68,7 @@ def test_the_liquid_is_electrically_neutral(metals):
 
 
 def test_falling_hydroxide_holds_the_ph():
-    bare = settle(VINEGAR, 900.0, K).acidity
+    bare = settle(VINEGAR, 900.0, K).ph
     held = settle(VINEGAR, 900.0, K, {"Fe": 450.0})
     assert bare > 12
     assert held.acidity < 8
