@@ -228,7 +228,7 @@ def test_a_pause_shifts_the_clock_and_not_the_stops():
     shift = column(track, kernel.OUT_TIME) - stops.start
     assert shift == pytest.approx(7.0 * np.cumsum(track.rewet), abs=1e-9)
     assert track.end.circuit[kernel.PAUSED] == pytest.approx(7.0 * track.rewet.sum())
-    assert track.end.state[kernel.TIME] == pytest.approx(40.0 + shift[-1], rel=1e-12)
+    assert track.end.state[balance.TIME] == pytest.approx(40.0 + shift[-1], rel=1e-12)
 
 
 def test_a_rule_that_can_not_be_met_wets_once_a_stop_and_no_more():
@@ -247,7 +247,7 @@ def test_a_lifted_swab_loses_its_gas_and_no_heat_to_the_plate():
     )
     again = len(long.dwell) // 2
     assert column(long, kernel.OUT_GAS)[again] < 0.6 * column(short, kernel.OUT_GAS)[again]
-    assert long.end.state[kernel.TIME] == pytest.approx(24.0)
+    assert long.end.state[balance.TIME] == pytest.approx(24.0)
     assert time_lifted(make_stops(Dabs(points, 10.0, 4.0), 1e-3)) == pytest.approx([0.0, 4.0])
 
 
