@@ -1,4 +1,4 @@
-"""From checked tables to the parts of a case: catalogues looked up, objects made, fit checked."""
+"""From validated tables to the parts of a case: catalogue look-up, construction, consistency."""
 
 from __future__ import annotations
 
@@ -7,8 +7,8 @@ from collections.abc import Mapping
 from pathlib import PurePath
 from typing import Any
 
-from simulate.case.document import Findings, Path
-from simulate.case.fitting import check_cell, check_openings, check_stroke, check_swab
+from simulate.case.consistency import check_cell, check_openings, check_stroke, check_swab
+from simulate.case.document import FaultList, KeyPath
 from simulate.case.reading import Checked, read_tables
 from simulate.case.settings import Aim, GridSettings, Plate, Power, Rewet, Room
 from simulate.case.tables import (
@@ -34,25 +34,24 @@ from simulate.materials.lookup import (
 from simulate.materials.metals import Metal, find_metal, read_metal
 from simulate.stencil.shapes import Circle, Drawing, Polygon, Rectangle, Ring, Shape, Stencil, Text
 from simulate.stencil_files.read import KINDS, place_openings
-from simulate.stencil_files.store import Reading, Shelf
+from simulate.stencil_files.store import DrawingStore, Reading
 from simulate.swab.geometry import Bud, Pad, Swab
-from simulate.swab.stroke import Dabs, Hatch, Hold, Stroke
-from simulate.swab.stroke import Path as Line
+from simulate.swab.stroke import Dabs, Hatch, Hold, Path, Stroke
 
 
-def case_parts(values: Mapping[str, Any], shelf: Shelf, found: Findings) -> dict[str, Any]:
+def case_parts(values: Mapping[str, Any], store: DrawingStore, found: FaultList) -> dict[str, Any]:
     """The fields of a `simulate.case.case.Case` but its text and path.
 
     Parameters
     ----------
     values : of a case file, as `read_toml` gives them.
-    shelf : gives the drawings that the stencil names.
+    store : gives the drawings that the stencil names.
     found : takes every fault; if there is any, the parts are of no use.
     """
     tables = read_tables(values, found)
     wick = _wick(tables.swab, found)
     swab = _swab(tables.swab, wick, found)
-    shapes = {path: _shape(table, path, shelf, found) for path, table in tables.shapes.items()}
+    shapes = {path: _shape(table, path, store, found) for path, table in tables.shapes.items()}
     strokes = {path: _stroke(table, path, found) for path, table in tables.strokes.items()}
     openings = {path: shape for path, shape in shapes.items() if shape is not None}
     moves = {path: stroke for path, stroke in strokes.items() if stroke is not None}
@@ -67,7 +66,7 @@ def case_parts(values: Mapping[str, Any], shelf: Shelf, found: Findings) -> dict
         "additions": tuple(tables.electrolyte.additions) if tables.electrolyte else (),
         "supply": _power(tables.supply, found),
         "stencil": _stencil(tables.stencil, mask, tuple(openings.values()), found),
-        "drawings": tuple(shelf.taken.values()),
+        "drawings": tuple(store.taken.values()),
         "mask": mask,
         "swab": swab,
         "wick": wick,
@@ -83,10 +82,10 @@ def case_parts(values: Mapping[str, Any], shelf: Shelf, found: Findings) -> dict
 
 def _check_fit(
     tables: Checked,
-    shapes: Mapping[Path, Shape],
+    shapes: Mapping[KeyPath, Shape],
     swab: Swab | None,
-    strokes: Mapping[Path, Stroke],
-    found: Findings,
+    strokes: Mapping[KeyPath, Stroke],
+    found: FaultList,
 ) -> None:
     """What can be said of the parts together, as far as they are there."""
     if swab is not None and tables.grid is not None:
@@ -111,7 +110,7 @@ def _plate(table: PlateTable | None) -> Plate | None:
 
 
 def _metal(
-    plate: PlateTable | None, own: Mapping[str, Any] | None, found: Findings
+    plate: PlateTable | None, own: Mapping[str, Any] | None, found: FaultList
 ) -> Metal | None:
     """The plate's metal: of the catalogue, with a person's own numbers where there are any."""
     if plate is None:
@@ -133,7 +132,7 @@ def _metal(
     return metal
 
 
-def _electrolyte(table: ElectrolyteTable | None, found: Findings) -> Electrolyte | None:
+def _electrolyte(table: ElectrolyteTable | None, found: FaultList) -> Electrolyte | None:
     if table is None:
         return None
     names = {"acid_fraction": "acid", "measured_conductivity": "conductivity"}
@@ -151,7 +150,7 @@ def _electrolyte(table: ElectrolyteTable | None, found: Findings) -> Electrolyte
     )
 
 
-def _power(table: SupplyTable | None, found: Findings) -> Power | None:
+def _power(table: SupplyTable | None, found: FaultList) -> Power | None:
     """A battery of the catalogue, a named supply with a voltage, or plain numbers."""
     if table is None:
         return None
@@ -177,7 +176,7 @@ def _power(table: SupplyTable | None, found: Findings) -> Power | None:
     return Power(source.battery(), table.leads, table.drawn, source.label)
 
 
-def _plain_power(table: SupplyTable, found: Findings, label: str = "") -> Power | None:
+def _plain_power(table: SupplyTable, found: FaultList, label: str = "") -> Power | None:
     """A supply of given numbers."""
     needed = {"emf": '"9 V"', "resistance": '"2 ohm"'}
     lacking = [key for key in needed if getattr(table, key) is None]
@@ -203,9 +202,9 @@ _SHAPES: Mapping[str, Any] = {
 }
 
 
-def _shape(table: Any, path: Path, shelf: Shelf, found: Findings) -> Shape | None:
+def _shape(table: Any, path: KeyPath, store: DrawingStore, found: FaultList) -> Shape | None:
     if isinstance(table, DrawingTable):
-        return _drawing(table, path, shelf, found)
+        return _drawing(table, path, store, found)
     if isinstance(table, PolygonTable):
         outline, *holes = (_put(points, table) for points in (table.points, *table.holes))
         return found.attempt(path, lambda: Polygon(outline, tuple(holes)))
@@ -223,14 +222,16 @@ def _put(
     )
 
 
-def _drawing(table: DrawingTable, path: Path, shelf: Shelf, found: Findings) -> Drawing | None:
+def _drawing(
+    table: DrawingTable, path: KeyPath, store: DrawingStore, found: FaultList
+) -> Drawing | None:
     """What a file draws, put on the plate; its faults stand under the key of the file."""
     given = table.model_dump(include=set(_READING), exclude_none=True)
     if not _fits_kind(table.file, given, path, found):
         return None
 
     def read() -> Drawing:
-        drawing = shelf.take(table.file, Reading(**given))
+        drawing = store.take(table.file, Reading(**given))
         placed = place_openings(drawing.openings, table.x, table.y, table.angle)
         return Drawing(table.file, placed)
 
@@ -242,7 +243,7 @@ _READING = {"width": KINDS, "pixel": (".png",), "threshold": (".png",), "light":
 _READING |= {"colour": (".svg",)}
 
 
-def _fits_kind(file: str, given: Mapping[str, Any], path: Path, found: Findings) -> bool:
+def _fits_kind(file: str, given: Mapping[str, Any], path: KeyPath, found: FaultList) -> bool:
     """Whether the keys of a drawing belong to its kind of file; what does not is noted."""
     kind = PurePath(file).suffix.lower()
     if kind not in KINDS:
@@ -263,7 +264,7 @@ def _fits_kind(file: str, given: Mapping[str, Any], path: Path, found: Findings)
     return False
 
 
-def _mask(table: StencilTable | None, found: Findings) -> Mask | None:
+def _mask(table: StencilTable | None, found: FaultList) -> Mask | None:
     if table is None or table.material is None:
         return None
     material = table.material
@@ -271,7 +272,7 @@ def _mask(table: StencilTable | None, found: Findings) -> Mask | None:
 
 
 def _stencil(
-    table: StencilTable | None, mask: Mask | None, shapes: tuple[Shape, ...], found: Findings
+    table: StencilTable | None, mask: Mask | None, shapes: tuple[Shape, ...], found: FaultList
 ) -> Stencil | None:
     """The mask's thickness as given, or from its material and layers; and the openings."""
     if table is None:
@@ -295,14 +296,14 @@ def _stencil(
 # Swab and stroke ----------------------------------------------------------------------------------
 
 
-def _wick(table: BudTable | PadTable | None, found: Findings) -> Wick | None:
+def _wick(table: BudTable | PadTable | None, found: FaultList) -> Wick | None:
     if table is None:
         return None
     found.attempt(("swab", "cathode"), lambda: find_cathode(table.cathode))
     return found.attempt(("swab", "wick"), lambda: find_wick(table.wick))
 
 
-def _swab(table: BudTable | PadTable | None, wick: Wick | None, found: Findings) -> Swab | None:
+def _swab(table: BudTable | PadTable | None, wick: Wick | None, found: FaultList) -> Swab | None:
     """The wet body; porosity and exponent are the wick's unless given."""
     if table is None or wick is None:
         return None
@@ -312,9 +313,9 @@ def _swab(table: BudTable | PadTable | None, wick: Wick | None, found: Findings)
     return found.attempt(("swab",), lambda: form(**{**usual, **given}))
 
 
-_STROKES: Mapping[str, Any] = {"hold": Hold, "dabs": Dabs, "hatch": Hatch, "path": Line}
+_STROKES: Mapping[str, Any] = {"hold": Hold, "dabs": Dabs, "hatch": Hatch, "path": Path}
 
 
-def _stroke(table: Any, path: Path, found: Findings) -> Stroke | None:
+def _stroke(table: Any, path: KeyPath, found: FaultList) -> Stroke | None:
     fields = table.model_dump(exclude={"pattern", "unit"})
     return found.attempt(path, lambda: _STROKES[table.pattern](**fields))

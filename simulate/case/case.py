@@ -15,14 +15,14 @@ from typing import Any
 
 import numpy as np
 
-from simulate.case.document import Findings, edited, path_name, read_toml
+from simulate.case.document import FaultList, edited, path_name, read_toml
 from simulate.case.settings import Aim, GridSettings, Plate, Power, Rewet, Room
 from simulate.errors import Fault, InputError
 from simulate.materials.electrolyte import Electrolyte
 from simulate.materials.lookup import Mask, Wick
 from simulate.materials.metals import Metal
 from simulate.stencil.shapes import Stencil
-from simulate.stencil_files.store import DrawingFile, Shelf
+from simulate.stencil_files.store import DrawingFile, DrawingStore
 from simulate.swab.contact_patch import contact_size
 from simulate.swab.geometry import Swab
 from simulate.swab.stops import Stops, make_stops
@@ -139,8 +139,8 @@ def parse_case(text: str, name: str = "case.toml", drawings: Iterable[DrawingFil
     """
     from simulate.case.assembly import case_parts
 
-    found, shelf = Findings(), Shelf(Path(name).parent, drawings)
-    parts = case_parts(read_toml(text, name), shelf, found)
+    found, store = FaultList(), DrawingStore(Path(name).parent, drawings)
+    parts = case_parts(read_toml(text, name), store, found)
     if found.faults:
         raise InputError(found.placed(text, name))
     return Case(text=text, path=name, **parts)

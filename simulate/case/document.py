@@ -21,7 +21,7 @@ from simulate.errors import Fault, InputError
 if TYPE_CHECKING:
     from tomlkit.container import Container
 
-Path = tuple[str | int, ...]
+KeyPath = tuple[str | int, ...]
 T = TypeVar("T")
 
 
@@ -65,17 +65,17 @@ def _syntax_fault(message: str, text: str) -> tuple[str, int, int]:
     return problem[:1].lower() + problem[1:], max(1, len(lines)), len(lines[-1]) + 1 if lines else 1
 
 
-def path_name(path: Path) -> str:
+def path_name(path: KeyPath) -> str:
     """Return a path as people write it: ``stencil.shape.2.height``."""
     return ".".join(str(part) for part in path)
 
 
-def path_of(name: str) -> Path:
+def path_of(name: str) -> KeyPath:
     """Return the path that `path_name` would print as ``name``."""
     return tuple(int(part) if part.isdecimal() else part for part in name.split("."))
 
 
-def value_at(values: Mapping[str, Any], path: Path) -> Any:
+def value_at(values: Mapping[str, Any], path: KeyPath) -> Any:
     """Return the value at ``path``, or None where there is none."""
     here: Any = values
     for part in path:
@@ -108,25 +108,25 @@ def _shown(value: Any) -> str:
 # Faults -------------------------------------------------------------------------------------------
 
 
-class Findings:
+class FaultList:
     """The faults of a file as they are found, each with its path.
 
     `add` notes one, `attempt` those that an `InputError` carries.
     """
 
     def __init__(self) -> None:
-        self.faults: list[tuple[Path, Fault]] = []
+        self.faults: list[tuple[KeyPath, Fault]] = []
 
-    def add(self, path: Path, problem: str, expected: str = "") -> None:
+    def add(self, path: KeyPath, problem: str, expected: str = "") -> None:
         """Note one fault."""
         self.faults.append((path, Fault(problem, expected)))
 
-    def has(self, path: Path) -> bool:
+    def has(self, path: KeyPath) -> bool:
         """Whether a fault is noted at exactly this place."""
         return any(place == path for place, _ in self.faults)
 
     def attempt(
-        self, path: Path, make: Callable[[], T], names: Mapping[str, str] | None = None
+        self, path: KeyPath, make: Callable[[], T], names: Mapping[str, str] | None = None
     ) -> T | None:
         """Return what ``make`` makes, or None where it raises `InputError`, its faults noted.
 
@@ -165,7 +165,7 @@ class Findings:
 # Lines --------------------------------------------------------------------------------------------
 
 
-def key_lines(text: str) -> dict[Path, int]:
+def key_lines(text: str) -> dict[KeyPath, int]:
     """Return the line, from 1, on which each key, table and list entry of a TOML text stands.
 
     Members of inline tables and of arrays have no line of their own: `line_of` gives their
@@ -173,12 +173,12 @@ def key_lines(text: str) -> dict[Path, int]:
     """
     import tomlkit
 
-    lines: dict[Path, int] = {}
+    lines: dict[KeyPath, int] = {}
     _walk(tomlkit.parse(text), (), 1, lines)
     return lines
 
 
-def line_of(lines: Mapping[Path, int], path: Path) -> int | None:
+def line_of(lines: Mapping[KeyPath, int], path: KeyPath) -> int | None:
     """Return the line of ``path``, or of the nearest thing that holds it."""
     for length in range(len(path), 0, -1):
         if path[:length] in lines:
@@ -186,7 +186,7 @@ def line_of(lines: Mapping[Path, int], path: Path) -> int | None:
     return None
 
 
-def _walk(container: Container, parent: Path, line: int, lines: dict[Path, int]) -> int:
+def _walk(container: Container, parent: KeyPath, line: int, lines: dict[KeyPath, int]) -> int:
     """Note the lines of everything in a tomlkit container; return the line after it."""
     from tomlkit.items import AoT, Array, Table
 
@@ -209,7 +209,7 @@ def _walk(container: Container, parent: Path, line: int, lines: dict[Path, int])
     return line
 
 
-def _walk_table(table: Any, path: Path, line: int, lines: dict[Path, int]) -> int:
+def _walk_table(table: Any, path: KeyPath, line: int, lines: dict[KeyPath, int]) -> int:
     """Note a table's heading, if it has one, and its contents; return the line after it."""
     lines.setdefault(path, line)
     if not table.is_super_table():
@@ -217,7 +217,7 @@ def _walk_table(table: Any, path: Path, line: int, lines: dict[Path, int]) -> in
     return _walk(table.value, path, line, lines)
 
 
-def _walk_entries(array: Any, path: Path, line: int, lines: dict[Path, int]) -> None:
+def _walk_entries(array: Any, path: KeyPath, line: int, lines: dict[KeyPath, int]) -> None:
     """Note the lines of the inline tables in an array."""
     from tomlkit.items import InlineTable
 
@@ -269,7 +269,7 @@ def edited(text: str, changes: Mapping[str, Any], comment: str = "") -> str:
     return tomlkit.dumps(document)
 
 
-def _table_for(document: Any, path: Path) -> Any:
+def _table_for(document: Any, path: KeyPath) -> Any:
     """Return the table that holds the last part of ``path``, made if it is missing."""
     import tomlkit
 
@@ -290,7 +290,7 @@ def _table_for(document: Any, path: Path) -> Any:
     return here
 
 
-def _no_such_entry(path: Path, here: Any) -> Fault:
+def _no_such_entry(path: KeyPath, here: Any) -> Fault:
     """Word the fault of a path that leads nowhere."""
     parent = path_name(path[:-1])
     if isinstance(here, list):

@@ -16,7 +16,7 @@ from pydantic.annotated_handlers import GetCoreSchemaHandler, GetJsonSchemaHandl
 from pydantic.functional_validators import AfterValidator
 from pydantic_core import CoreSchema, ErrorDetails, PydanticCustomError, core_schema
 
-from simulate.case.document import Findings, Path, written
+from simulate.case.document import FaultList, KeyPath, written
 from simulate.errors import InputError
 from simulate.units import parse_quantity
 
@@ -189,8 +189,8 @@ def nearest(word: str, words: Mapping[str, Any] | list[str]) -> str | None:
 def mend(
     model: type[Table],
     values: Mapping[str, Any],
-    path: Path,
-    found: Findings,
+    path: KeyPath,
+    found: FaultList,
     homes: Mapping[str, tuple[str, ...]],
 ) -> dict[str, Any]:
     """Check a table, note its faults, and return what can be used of it.
@@ -226,8 +226,8 @@ def mend(
 def read_table(
     model: type[Table],
     values: Any,
-    path: Path,
-    found: Findings,
+    path: KeyPath,
+    found: FaultList,
     homes: Mapping[str, tuple[str, ...]],
 ) -> Any:
     """`mend` a table and return it as its model, or None where too much is missing."""
@@ -253,8 +253,8 @@ def _errors(model: type[Table], values: Mapping[str, Any]) -> list[ErrorDetails]
 def _note_unknown(
     model: type[Table],
     key: str,
-    path: Path,
-    found: Findings,
+    path: KeyPath,
+    found: FaultList,
     homes: Mapping[str, tuple[str, ...]],
 ) -> str | None:
     """Note an unknown key; return the one that is meant, if one is near and no other table's."""
@@ -274,7 +274,7 @@ def _note_unknown(
     return None if key in homes else guess
 
 
-def _note_wrong(model: type[Table], error: ErrorDetails, path: Path, found: Findings) -> None:
+def _note_wrong(model: type[Table], error: ErrorDetails, path: KeyPath, found: FaultList) -> None:
     """Note a value that a key does not take, or a key that is missing."""
     name = str(error["loc"][0])
     field = model.model_fields.get(name)

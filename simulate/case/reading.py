@@ -1,4 +1,4 @@
-"""The tables of one case file: which model each follows, checked, faults noted."""
+"""Validation of a case file: each table against its model, every fault noted."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from simulate.case.document import Findings, Path
+from simulate.case.document import FaultList, KeyPath
 from simulate.case.keys import Table, mend, nearest, read_table
 from simulate.case.tables import (
     AimTable,
@@ -85,7 +85,9 @@ def key_homes() -> dict[str, tuple[str, ...]]:
 _FIRST = ("title", "note")
 
 
-def tables_in(values: Mapping[str, Any]) -> Iterator[tuple[Path, type[Table], Mapping[str, Any]]]:
+def tables_in(
+    values: Mapping[str, Any],
+) -> Iterator[tuple[KeyPath, type[Table], Mapping[str, Any]]]:
     """The tables of a valid case: path, model and values of each."""
     for name, model in PLAIN.items():
         if name in values:
@@ -100,7 +102,7 @@ def tables_in(values: Mapping[str, Any]) -> Iterator[tuple[Path, type[Table], Ma
                 yield (*path, number), kinds[entry[key]], entry
 
 
-def defaults_of(values: Mapping[str, Any]) -> dict[Path, Any]:
+def defaults_of(values: Mapping[str, Any]) -> dict[KeyPath, Any]:
     """What a valid case leaves unsaid, as it would be written, by path."""
     given = {"grid": {}, **values}
     return {
@@ -125,16 +127,16 @@ class Checked:
     electrolyte: ElectrolyteTable | None
     supply: SupplyTable | None
     stencil: StencilTable | None
-    shapes: dict[Path, Any]
+    shapes: dict[KeyPath, Any]
     swab: BudTable | PadTable | None
-    strokes: dict[Path, Any]
+    strokes: dict[KeyPath, Any]
     rewet: RewetTable | None
     aim: AimTable | None
     room: RoomTable | None
     grid: GridTable | None
 
 
-def read_tables(values: Mapping[str, Any], found: Findings) -> Checked:
+def read_tables(values: Mapping[str, Any], found: FaultList) -> Checked:
     """Check every table of a case file; what is wrong is noted, the rest handed on."""
     homes = key_homes()
     top = mend(CaseTable, values, (), found, homes)
@@ -158,22 +160,25 @@ def read_tables(values: Mapping[str, Any], found: Findings) -> Checked:
     )
 
 
-def _numbered(path: Path, entries: Any) -> dict[Path, Any]:
+def _numbered(path: KeyPath, entries: Any) -> dict[KeyPath, Any]:
     if not isinstance(entries, list):
         return {}
     return {(*path, number): entry for number, entry in enumerate(entries, start=1)}
 
 
 def _read_choices(
-    entries: Mapping[Path, Any], name: str, found: Findings, homes: Mapping[str, tuple[str, ...]]
-) -> dict[Path, Any]:
+    entries: Mapping[KeyPath, Any],
+    name: str,
+    found: FaultList,
+    homes: Mapping[str, tuple[str, ...]],
+) -> dict[KeyPath, Any]:
     """Tables of a list by path; those beyond use left out."""
     tables = {path: _read_choice(one, path, name, found, homes) for path, one in entries.items()}
     return {path: table for path, table in tables.items() if table is not None}
 
 
 def _read_choice(
-    values: Any, path: Path, name: str, found: Findings, homes: Mapping[str, tuple[str, ...]]
+    values: Any, path: KeyPath, name: str, found: FaultList, homes: Mapping[str, tuple[str, ...]]
 ) -> Any:
     """A table that comes in kinds, as the model of its kind."""
     key, kinds = CHOICES[name]

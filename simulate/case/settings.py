@@ -1,4 +1,4 @@
-"""The setting of a job: plate, power, rewetting, aim, room, and how finely it is computed."""
+"""Settings of a job: plate, power supply, re-dips, aim, room, grid."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ class Plate:
 
 @dataclass(frozen=True)
 class Power:
-    """Where the current comes from, leads included.
+    """The power supply, leads included.
 
     Parameters
     ----------
@@ -44,10 +44,10 @@ class Power:
 
 @dataclass(frozen=True)
 class Rewet:
-    """When the swab is wetted again, whichever comes first; None never.
+    """When the swab is re-dipped, whichever comes first; None never.
 
-    charge passed [C], time in use [s], temperature reached [K], all since it was last wetted.
-    pause : in the air while it is wetted [s].
+    charge passed [C], time in use [s], temperature reached [K], all since the last dip.
+    pause : in the air at each re-dip [s].
     """
 
     charge: float | None = None
@@ -75,7 +75,7 @@ class Room:
 
 @dataclass(frozen=True)
 class GridSettings:
-    """How finely a case is computed.
+    """Resolution of the solver.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""What a case file may hold: its tables and their keys, each with its unit, bounds and meaning.
+"""Schema of a case file: its tables and their keys, each with its unit, bounds and meaning.
 
 One model per table; field names are the keys of the file. Values come out as SI floats. Only
 `simulate.case.case` uses this module, and only when a file is read: it loads pydantic.
@@ -129,12 +129,12 @@ class SupplyTable(Table):
 
     name: str | None = entry("in the catalogue", usual=None, example="alkaline_9v")
     emf: Annotated[float, Quantity("voltage", above="0 V")] | None = entry(
-        "voltage at no current", usual=None, example="9 V"
+        "open-circuit voltage", usual=None, example="9 V"
     )
     resistance: Resistance | None = entry("internal resistance", usual=None, example="2 ohm")
     leads: Resistance = entry("resistance of leads and clips together", usual="0.3 ohm")
     current_limit: Annotated[float, Quantity("current", above="0 A")] | None = entry(
-        "the most it gives", usual=None, example="0.5 A"
+        "largest current it gives", usual=None, example="0.5 A"
     )
     drawn: Annotated[float, Quantity("charge", least="0 C")] = entry(
         "charge taken from the battery before this job", usual="0 mAh"
@@ -202,20 +202,18 @@ class DrawingTable(_Shape):
     kind: Literal["drawing"]
     file: str = entry("beside the case or below: .svg, .png or .dxf", example="leaf.svg")
     angle: Angle = entry("turned anticlockwise about its centre", usual="0 deg")
-    width: Size | None = entry(
-        "of all it draws together, to scale it to", usual=None, example="30 mm"
-    )
+    width: Size | None = entry("total width to scale the drawing to", usual=None, example="30 mm")
     pixel: Size | None = entry(
         "side of one pixel of a .png, where no width is given", usual=None, example="0.1 mm"
     )
     threshold: Annotated[float, Quantity("ratio", above="0", most="1")] | None = entry(
-        "grey at the rim in a .png, 0 black to 1 white; 0.5 if not said", usual=None, example=0.5
+        "grey at the rim in a .png, 0 black to 1 white; 0.5 if not given", usual=None, example=0.5
     )
     light: bool | None = entry(
-        "whether the light part of a .png is open; the dark part if not said", usual=None
+        "whether the light part of a .png is open; the dark part if not given", usual=None
     )
     colour: str | None = entry(
-        "the only paint of a .svg that is open; any if not said", usual=None, example="#000000"
+        "colour of a .svg that counts as open; any if not given", usual=None, example="#000000"
     )
 
 
@@ -230,7 +228,7 @@ class StencilTable(Table):
 
     thickness: Size | None = entry("of the whole mask", usual=None, example="0.15 mm")
     material: str | None = entry("in the catalogue", usual=None, example="electrical_tape")
-    layers: int | None = entry("of the material, one if not said", usual=None, ge=1, le=50)
+    layers: int | None = entry("of the material, one if not given", usual=None, ge=1, le=50)
     shapes: list[SkipValidation[ShapeTable]] = entry(
         "the openings, one [[stencil.shapes]] each", min_length=1
     )
@@ -238,7 +236,7 @@ class StencilTable(Table):
 
 class _Swab(Table):
     heading: Angle = entry("way its length points, anticlockwise from x", usual="0 deg")
-    porosity: Share | None = entry("liquid share under load", usual=None, example="0.86")
+    porosity: Share | None = entry("liquid fraction under load", usual=None, example="0.86")
     wick_exponent: Annotated[float, Quantity("ratio", least="1", most="5")] | None = entry(
         "conductivity = liquid's * porosity^exponent", usual=None, example=1.7
     )
@@ -308,7 +306,7 @@ class HatchTable(Table):
         "between lines", example="2 mm"
     )
     speed: Speed = entry("along the lines", example="15 mm/s")
-    passes: int = entry("how often the whole is gone over", usual=1, ge=1, le=10_000)
+    passes: int = entry("how often the whole pattern is repeated", usual=1, ge=1, le=10_000)
     turn_time: Pause = entry("rest at each turn", usual="0 s")
     alternate: bool = entry("back and forth, or always in one direction", usual=True)
     angle: Angle = entry("of the lines, anticlockwise from x", usual="0 deg")
@@ -330,14 +328,14 @@ StrokeTable = Annotated[
 
 
 class RewetTable(Table):
-    """[rewet]: when the swab is wetted again, whichever comes first; without it, never."""
+    """[rewet]: when the swab is re-dipped, whichever comes first; without it, never."""
 
-    charge: Charge | None = entry("passed since wetted", usual=None, example="10 C")
-    time: Duration | None = entry("in use since wetted", usual=None, example="20 s")
+    charge: Charge | None = entry("passed since the last dip", usual=None, example="10 C")
+    time: Duration | None = entry("in use since the last dip", usual=None, example="20 s")
     temperature: Temperature | None = entry(
-        "of the swab, when it is reached", usual=None, example="60 degC"
+        "of the swab at which it is re-dipped", usual=None, example="60 degC"
     )
-    pause: Pause = entry("in the air each time", usual="5 s")
+    pause: Pause = entry("in the air at each re-dip", usual="5 s")
 
 
 class AimTable(Table):
@@ -360,7 +358,7 @@ class RoomTable(Table):
 
 
 class GridTable(Table):
-    """[grid]: how finely it is computed."""
+    """[grid]: resolution of the solver."""
 
     cell: Size = entry("size of the cells over the plate", usual="0.2 mm")
     refine: bool = entry(
@@ -369,10 +367,10 @@ class GridTable(Table):
     )
     finer: int = entry("divides all cells and stops: 2 is twice as fine", usual=1, ge=1, le=64)
     stop_spacing: Annotated[float, Quantity("ratio", above="0", most="1")] = entry(
-        "of the swab's stops, as a share of the contact patch's lesser width", usual=0.25
+        "spacing of the swab's stops, as a fraction of the contact patch's lesser width", usual=0.25
     )
     rim_tolerance: Annotated[float, Quantity("ratio", above="0", most="0.1")] = entry(
-        "share of the current that may leave the window around the swab", usual=1e-3
+        "fraction of the current that may leave the window around the swab", usual=1e-3
     )
     depth_feedback: Literal["auto", "on", "off"] = entry(
         "whether the depth reached holds the current back", usual="auto"

@@ -77,7 +77,7 @@ def check(arguments: argparse.Namespace) -> int:
         content |= {"wetting": _plain_wetting(forecast)}
         head = {"exit": options.EXIT_DONE, "title": case.title, "etches": case.metal.etches}
         head |= {"picture": str(picture)} if picture is not None else {}
-        terminal.tell_json("check", head | {"level": box.level} | content)
+        terminal.tell_json("check", head | {"level": box.severity} | content)
     elif not arguments.quiet:
         lines = [(section.heading, section.lines()) for section in sections]
         if picture is not None:

@@ -18,7 +18,7 @@ def on_top(box: Precautions) -> Sections:
 
     Beside a bound that nobody expects to be reached stands what is expected.
     """
-    past = box.of_level("past")
+    past = box.of_severity("past")
     beside = {verdict.topic.removesuffix(" bound") for verdict in past}
     told = [verdict for verdict in box.verdicts if verdict in past or verdict.topic in beside]
     lines = [("", verdict.sentence()) for verdict in told]
@@ -31,15 +31,15 @@ def in_place(box: Precautions) -> Sections:
     assumed = " (assumed: the case has no [room])" if box.room_assumed else ""
     at_once = f", {box.room.swabs} swabs at once" if box.room.swabs > 1 else ""
     lines = [("room", f"{volume:g} m3, {changes:g} air changes an hour{at_once}{assumed}")]
-    lines += [("past a limit", verdict.topic) for verdict in box.of_level("past")]
-    lines += [("watch", verdict.sentence()) for verdict in box.of_level("watch")]
-    fine = ", ".join(_topic(verdict) for verdict in box.of_level("fine"))
+    lines += [("past a limit", verdict.topic) for verdict in box.of_severity("past")]
+    lines += [("watch", verdict.sentence()) for verdict in box.of_severity("watch")]
+    fine = ", ".join(_topic(verdict) for verdict in box.of_severity("fine"))
     return [("Safety", [*lines, *([("fine", fine)] if fine else [])])]
 
 
 def after(box: Precautions) -> Sections:
     """What calls for care after a run, waste above all; the rest stands in its summary."""
-    lines = [(verdict.topic, verdict.advice) for verdict in box.of_level("watch")]
+    lines = [(verdict.topic, verdict.advice) for verdict in box.of_severity("watch")]
     return [("Take care", [*lines, ("", "All numbers and cautions: `safety` in summary.json.")])]
 
 
@@ -49,10 +49,10 @@ def _topic(verdict: Verdict) -> str:
 
 def cautions(box: Precautions) -> Sections:
     """What to tell people that no verdict has said already."""
-    said = {verdict.advice for verdict in box.verdicts if verdict.level != "fine"}
+    said = {verdict.advice for verdict in box.verdicts if verdict.severity != "fine"}
     return [("Cautions", [("", text) for text in box.cautions if text not in said])]
 
 
 def warn(box: Precautions) -> None:
     """Say what is past a limit on stderr, where no report says it."""
-    terminal.complain(f"past a limit: {verdict.sentence()}" for verdict in box.of_level("past"))
+    terminal.complain(f"past a limit: {verdict.sentence()}" for verdict in box.of_severity("past"))

@@ -85,12 +85,12 @@ def care_for(result: Result) -> dict[str, Any]:
     box = after_run(result)
     room, assumed = box.room, " (assumed)" if box.room_assumed else ""
     changes = 3600.0 * room.air_changes
-    said = {verdict.advice for verdict in box.verdicts if verdict.level != "fine"}
+    said = {verdict.advice for verdict in box.verdicts if verdict.severity != "fine"}
     return {
         "title": result.case.title,
         "room": f"A room of {room.volume:g} m³ with {changes:g} air changes an hour{assumed}.",
-        "past": [verdict.sentence() for verdict in box.of_level("past")],
-        "watch": [verdict.sentence() for verdict in box.of_level("watch")],
+        "past": [verdict.sentence() for verdict in box.of_severity("past")],
+        "watch": [verdict.sentence() for verdict in box.of_severity("watch")],
         "cautions": [text for text in box.cautions if text not in said],
     }
 

@@ -1,10 +1,10 @@
-"""Is it safe here: gas, metals, heat, current, waste; verdicts and cautions.
+"""Safety assessment of a job: gas, dissolved metals, heat, electrical current, waste.
 
-A verdict holds one number against one published limit, with its band. Where a share is not known,
-two verdicts stand side by side: what is expected, and the bound that cannot be passed. Nothing
-here replaces local codes or the judgement of licensed people; `DEFERENCE` says so in every report.
+A verdict compares one quantity, with its band, with one published limit. Where a fraction is not
+known there are two verdicts: the expected value, and the upper bound. Nothing here replaces local
+codes or the judgement of licensed people; `DEFERENCE` says so in every report.
 
-Limits and verdicts stand in `simulate.safety.limits`.
+Limits and verdicts are defined in `simulate.safety.limits`.
 """
 
 from __future__ import annotations
@@ -68,14 +68,14 @@ _SHORT_SOURCE: Final = "open-circuit voltage over internal resistance; fire-serv
 
 @dataclass(frozen=True, kw_only=True)
 class Job:
-    """What one person does, in the numbers that matter here.
+    """The quantities of one person's job that bear on safety.
 
     Parameters
     ----------
     current : while the swab touches [A], with its band.
     duration : of contact [s].
-    voltage : of the supply at no current [V].
-    dips : times the swab is wetted.
+    voltage : open-circuit voltage of the supply [V].
+    dips : times the swab is dipped, the first one included.
     liquid : in the swab [m3].
     swab_temperature : the hottest it gets [K], if it is known.
     """
@@ -131,12 +131,12 @@ def assess(
     if isinstance(source, Battery):
         found.append(short_verdict(source))
     order = {"past": 0, "watch": 1, "fine": 2}
-    return tuple(sorted(found, key=lambda verdict: order[verdict.level]))
+    return tuple(sorted(found, key=lambda verdict: order[verdict.severity]))
 
 
 def cautions(metal: Metal, verdicts: Iterable[Verdict] = ()) -> tuple[str, ...]:
     """What to tell people: advice of verdicts not fine, the metal's own, the general."""
-    advice = tuple(v.advice for v in verdicts if v.level != "fine" and v.advice)
+    advice = tuple(v.advice for v in verdicts if v.severity != "fine" and v.advice)
     return tuple(dict.fromkeys((*advice, *metal.cautions, *GENERAL, DEFERENCE)))
 
 
@@ -215,7 +215,7 @@ def hydrogen_verdicts(job: Job, metal: Metal, room: Room) -> tuple[Verdict, Verd
 
 
 def _at_the_nose(job: Job, share: Datum, room: Room) -> Datum:
-    """Share of a two-electron gas in the air of one person among others, when the work ends."""
+    """Volume fraction of a two-electron gas in one person's breathing air, when the work ends."""
     speed, reach = assumed("air_speed"), assumed("reach")
 
     def at(current: float, part: float, near: tuple[float, float]) -> float:
@@ -264,7 +264,7 @@ def metal_verdicts(job: Job, metal: Metal, room: Room) -> tuple[Verdict, ...]:
     """Chromium, hexavalent chromium, nickel and copper: what dissolves, and what mist may carry.
 
     The mist's mass flow is (volume of mist per charge) * current * concentration in the swab, the
-    latter half of what it is when the swab is dipped again; the room is well mixed.
+    latter half of what it is at a re-dip; the room is well mixed.
     """
     found = []
     for element in ("Cr", "Cr(VI)", "Ni", "Cu"):
@@ -297,7 +297,7 @@ def skin_verdict(swab_temperature: Datum) -> Verdict:
         swab_temperature,
         "degC",
         limit("skin", "short"),
-        "Hold it by the stick; wet it again when it sizzles; gloves against hot drops.",
+        "Hold it by the stick; re-dip it when it sizzles; gloves against hot drops.",
         bound=True,
     )
 

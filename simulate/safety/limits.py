@@ -15,7 +15,7 @@ from simulate.errors import Fault, InputError
 from simulate.materials.catalogue import Datum, read_catalogue, read_datum
 from simulate.units import format_number, in_unit
 
-Level = Literal["fine", "watch", "past"]
+Severity = Literal["fine", "watch", "past"]
 
 _DIMENSIONS: Final = {
     "chlorine": "ratio",
@@ -27,18 +27,18 @@ _DIMENSIONS: Final = {
 
 @dataclass(frozen=True)
 class Verdict:
-    """One number held against one limit.
+    """Comparison of one quantity with one limit.
 
     Parameters
     ----------
     topic : chlorine, hydrogen, chromium, ...
     words : what the number is.
-    value : with its band, in SI; its source says how it was had.
+    value : with its band, in SI, and its source.
     unit : in which people read it.
-    limit : that must not be passed, in SI, with its source; None where there is none.
+    limit : published limit, in SI, with its source; None where there is none.
     advice : what to do.
-    floor : the least serious level this may have.
-    bound : the number is a bound that is not expected: passing the limit calls for watching.
+    floor : the least severity this may have.
+    bound : the value is an upper bound that is not expected: exceeding the limit calls for care.
     """
 
     topic: str
@@ -47,11 +47,11 @@ class Verdict:
     unit: str
     limit: Datum | None = None
     advice: str = ""
-    floor: Level = "fine"
+    floor: Severity = "fine"
     bound: bool = False
 
     @property
-    def level(self) -> Level:
+    def severity(self) -> Severity:
         """past: over the limit; watch: the bands touch, or care is due anyway; else fine."""
         if self.limit is None:
             return self.floor
@@ -70,13 +70,13 @@ class Verdict:
         if self.limit is not None:
             most = format_number(in_unit(self.limit.value, self.unit), 2)
             line += f" against a limit of {most} {self.unit}".rstrip()
-        return f"{line}. {self.advice}" if self.advice and self.level != "fine" else f"{line}."
+        return f"{line}. {self.advice}" if self.advice and self.severity != "fine" else f"{line}."
 
 
-def worst(verdicts: Iterable[Verdict]) -> Level:
-    """The most serious level among verdicts."""
-    levels = {verdict.level for verdict in verdicts}
-    return "past" if "past" in levels else "watch" if "watch" in levels else "fine"
+def worst(verdicts: Iterable[Verdict]) -> Severity:
+    """The greatest severity among verdicts."""
+    found = {verdict.severity for verdict in verdicts}
+    return "past" if "past" in found else "watch" if "watch" in found else "fine"
 
 
 def limit(agent: str, kind: str) -> Datum:

@@ -19,7 +19,7 @@ from simulate.estimate.forecast import Forecast, forecast_of
 from simulate.estimate.inputs import bench_of
 from simulate.materials.catalogue import Datum
 from simulate.safety.assessment import Job, assess, assumed_room, cautions
-from simulate.safety.limits import Level, Verdict, worst
+from simulate.safety.limits import Severity, Verdict, worst
 from simulate.swab.cell_fractions import wet_volume
 
 if TYPE_CHECKING:
@@ -46,18 +46,18 @@ class Precautions:
     room_assumed: bool
 
     @property
-    def level(self) -> Level:
-        """The most serious level of all verdicts."""
+    def severity(self) -> Severity:
+        """The greatest severity of all verdicts."""
         return worst(self.verdicts)
 
-    def of_level(self, level: Level) -> tuple[Verdict, ...]:
-        """The verdicts of one level."""
-        return tuple(verdict for verdict in self.verdicts if verdict.level == level)
+    def of_severity(self, severity: Severity) -> tuple[Verdict, ...]:
+        """The verdicts of one severity."""
+        return tuple(verdict for verdict in self.verdicts if verdict.severity == severity)
 
     def plain(self) -> dict[str, Any]:
         """All of it as plain values, ready for JSON; numbers in SI."""
         return {
-            "level": self.level,
+            "level": self.severity,
             "room": {
                 "volume": {"value": self.room.volume, "unit": "m3"},
                 "air_changes": {"value": self.room.air_changes, "unit": "1/s"},
@@ -130,7 +130,7 @@ def _plain(verdict: Verdict) -> dict[str, Any]:
     value, most = verdict.value, verdict.limit
     return {
         "topic": verdict.topic,
-        "level": verdict.level,
+        "level": verdict.severity,
         "words": verdict.words,
         "value": value.value,
         "low": value.low,

@@ -1,8 +1,8 @@
-"""Gas set free by a current, and what it makes of the air of a room.
+"""Ventilation: gas evolved by a current, and its concentration in the air of a room.
 
-The room is one well-mixed volume with fresh air coming in; near the swab a second, smaller volume
-exchanges air with it (Nicas 1996). Nothing is taken up by walls, skin or liquid: all of it is an
-upper bound in that respect. Fractions are by volume.
+Two-zone model: the room is one well-mixed volume with fresh air coming in; near the swab a second,
+smaller volume exchanges air with it (Nicas 1996). Nothing is taken up by walls, skin or liquid, so
+the result is an upper bound in that respect. Fractions are by volume.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ def gas_volume(
     temperature: float = ROOM_TEMPERATURE,
     pressure: float = ATMOSPHERE,
 ) -> float:
-    """Volume of dry gas a charge sets free, R T q / (n F p) [m3].
+    """Volume of dry gas evolved by a charge, R T q / (n F p) [m3].
 
     Parameters
     ----------
@@ -61,7 +61,7 @@ def held_time(room: Room, time: npt.ArrayLike) -> npt.NDArray[np.float64]:
 
 
 def room_fraction(flow: float, room: Room, time: npt.ArrayLike) -> npt.NDArray[np.float64]:
-    """Share of a gas in the air of a well-mixed room that began clean [-].
+    """Volume fraction of a gas in a well-mixed room that began clean [-].
 
     C(t) = (G / Q) (1 - e^(-Q t / V)), Q = V * air changes; without fresh air G t / V. At most 1.
 
@@ -75,7 +75,7 @@ def room_fraction(flow: float, room: Room, time: npt.ArrayLike) -> npt.NDArray[n
 
 
 def near_fraction(flow: float, reach: float = 0.5, air_speed: float = 0.05) -> float:
-    """What one swab adds to the air within reach of it, over the room's share [-].
+    """Volume fraction that one swab adds to the air within reach, over that of the room [-].
 
     G / beta with beta = pi reach^2 * air speed: the air that crosses half of a hemisphere about the
     work (Nicas 1996). It builds up within seconds, so it is taken as steady.
@@ -94,7 +94,7 @@ def fresh_air(limit: float, flow: float, mixing: float = 1.0) -> float:
 
     Parameters
     ----------
-    limit : share that may be reached [-], > 0.
+    limit : volume fraction that may be reached [-], > 0.
     flow : of the gas [m3/s].
     mixing : K, 1 for a perfectly stirred room, 3 to 10 for real ones (ACGIH manual, from memory).
 
@@ -109,11 +109,11 @@ def fresh_air(limit: float, flow: float, mixing: float = 1.0) -> float:
 def swabs_allowed(limit: float, flow: float, room: Room, time: float, near: float = 0.0) -> int:
     """How many swabs may work at once before the air about one of them passes a limit.
 
-    Each adds its share to the room; only a person's own adds its near field.
+    Each adds to the room's air; only a person's own swab adds its near field.
 
     Parameters
     ----------
-    limit : share that may be reached [-].
+    limit : volume fraction that may be reached [-].
     flow : of one swab's gas [m3/s].
     time : everyone works [s].
     near : `near_fraction` of one swab [-].

@@ -58,7 +58,7 @@ class DrawingFile:
     openings: MultiPolygon
 
 
-class Shelf:
+class DrawingStore:
     """Where a case's drawings come from: those kept already, then files in a folder.
 
     Parameters

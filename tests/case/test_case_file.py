@@ -9,7 +9,7 @@ import pytest
 from pydantic_core import PydanticCustomError
 
 from simulate.case.document import (
-    Findings,
+    FaultList,
     edited,
     key_lines,
     line_of,
@@ -159,7 +159,7 @@ def test_an_edit_to_a_place_that_is_not_there_is_refused(place):
 
 
 def test_findings_come_out_in_the_order_of_the_file_each_once():
-    found = Findings()
+    found = FaultList()
     found.add(("stroke", 2, "pattern"), "second")
     found.add(("plate", "width"), "first", "a width")
     found.add(("plate", "width"), "first", "a width")
@@ -174,14 +174,14 @@ def test_an_attempt_notes_the_faults_of_what_cannot_be_made():
     def fail() -> float:
         raise InputError([Fault("bad", key="field"), Fault("worse")])
 
-    found = Findings()
+    found = FaultList()
     assert found.attempt(("table",), fail, {"field": "key"}) is None
     assert found.attempt(("table",), lambda: 3.0) == 3.0
     assert [path for path, _ in found.faults] == [("table", "key"), ("table",)]
 
 
 def test_one_misspelt_key_does_not_hide_the_faults_behind_it():
-    found = Findings()
+    found = FaultList()
     values = {"metal": "brass", "widht": "-4 mm", "height": "2 V", "leads": "1 ohm"}
     usable = mend(PlateTable, values, ("plate",), found, key_homes())
     notes = [(path_name(path), str(fault)) for path, fault in found.faults]

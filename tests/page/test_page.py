@@ -152,7 +152,7 @@ def test_causes_are_told_as_factors_that_multiply_to_the_last_line(page):
 def test_cautions_and_questions_are_there_without_scripts(page, result):
     said = " ".join(Elements(page).text["li"])
     box = after_run(result)
-    for verdict in (*box.of_level("past"), *box.of_level("watch")):
+    for verdict in (*box.of_severity("past"), *box.of_severity("watch")):
         assert verdict.sentence() in said
     assert len(Elements(page).of("details")) >= 3
 

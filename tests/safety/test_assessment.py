@@ -49,32 +49,32 @@ def test_one_steel_etch_in_an_aired_workshop_passes_no_limit():
     workshop = Room(150.0, 5 / 3600)
     found = by_topic(room=workshop)
     assert worst(found.values()) != "past"
-    assert found["chlorine"].level == found["hydrogen"].level == "fine"
+    assert found["chlorine"].severity == found["hydrogen"].severity == "fine"
 
 
 def test_a_small_closed_room_with_many_swabs_is_flagged():
     class_room = Room(30.0, 0.5 / 3600, swabs=15)
     found = by_topic(room=class_room)
-    assert found["chlorine bound"].level == "past"
-    assert found["chlorine"].level == "watch"
+    assert found["chlorine bound"].severity == "past"
+    assert found["chlorine"].severity == "watch"
     assert worst(found.values()) == "past"
 
 
 def test_a_bound_below_what_threatens_life_is_watched():
     verdict = by_topic()["chlorine bound"]
     assert 0.4e-6 < verdict.value.value < 10e-6
-    assert verdict.level == "watch"
+    assert verdict.severity == "watch"
 
 
 def test_many_swabs_on_stainless_pass_the_number_allowed():
     crowded = by_topic(metal="stainless_304", room=Room(30.0, 0.5 / 3600, swabs=40))
-    assert crowded["swabs at once"].level == "past"
-    assert crowded["chlorine"].level == "past"
+    assert crowded["swabs at once"].severity == "past"
+    assert crowded["chlorine"].severity == "past"
     most = int(crowded["swabs at once"].limit.value)
     fewer = by_topic(metal="stainless_304", room=Room(30.0, 0.5 / 3600, swabs=most))
     more = by_topic(metal="stainless_304", room=Room(30.0, 0.5 / 3600, swabs=most + 1))
-    assert fewer["chlorine"].level == "watch"
-    assert more["chlorine"].level == "past"
+    assert fewer["chlorine"].severity == "watch"
+    assert more["chlorine"].severity == "past"
 
 
 def test_no_room_means_a_small_closed_one():
@@ -88,7 +88,7 @@ def test_stainless_always_flags_chromium_and_nickel(metal):
     brief = Job(current=Datum(0.05, 0.05, 0.05), duration=5.0)
     found = by_topic(brief, metal, Room(1000.0, 10 / 3600))
     for topic in ("chromium", "hexavalent chromium", "nickel", "waste"):
-        assert found[topic].level != "fine", topic
+        assert found[topic].severity != "fine", topic
 
 
 def test_chromium_dissolved_agrees_with_the_worked_number():
@@ -110,8 +110,8 @@ def test_a_known_share_of_hexavalent_chromium_shows_in_the_value():
 
 
 def test_copper_is_flagged_and_steel_leaves_nothing_to_collect():
-    assert by_topic(metal="copper")["copper"].level == "watch"
-    assert by_topic(metal="copper")["waste"].level == "watch"
+    assert by_topic(metal="copper")["copper"].severity == "watch"
+    assert by_topic(metal="copper")["waste"].severity == "watch"
     steel = by_topic(metal="carbon_steel")
     assert steel["waste"].value.high == 0.0
     assert "chromium" not in steel
@@ -124,28 +124,28 @@ def test_aluminium_gives_more_hydrogen_than_its_current():
 
 
 def test_hydrogen_under_a_lid_is_warned_about_once_it_could_burn():
-    assert by_topic()["hydrogen under a lid"].level == "watch"
+    assert by_topic()["hydrogen under a lid"].severity == "watch"
     brief = Job(current=Datum(0.1, 0.1, 0.1), duration=60.0)
-    assert by_topic(brief)["hydrogen under a lid"].level == "fine"
+    assert by_topic(brief)["hydrogen under a lid"].severity == "fine"
 
 
 def test_voltage_is_past_its_limit_above_sixty_volts():
     mains = Job(current=HALF, duration=60.0, voltage=72.0)
-    assert by_topic(mains)["voltage"].level == "past"
-    assert by_topic()["voltage"].level == "fine"
+    assert by_topic(mains)["voltage"].severity == "past"
+    assert by_topic()["voltage"].severity == "fine"
 
 
 def test_a_hot_swab_and_a_battery_are_warned_about():
     hot = Job(current=HALF, duration=60.0, swab_temperature=Datum(365.0, 340.0, 370.0, "K"))
     found = by_topic(hot, source=find_battery("9V"))
-    assert found["skin"].level == "watch"
+    assert found["skin"].severity == "watch"
     assert "92 (67 to 97) degC" in found["skin"].sentence()
     assert found["short circuit"].value.value == pytest.approx(9.48 / 2.0)
     assert "short circuit" not in by_topic()
 
 
 def test_verdicts_come_with_the_most_serious_first():
-    levels = [v.level for v in assess(TEN_MINUTES, find_metal("silver"), SMALL)]
+    levels = [v.severity for v in assess(TEN_MINUTES, find_metal("silver"), SMALL)]
     order = {"past": 0, "watch": 1, "fine": 2}
     assert [order[level] for level in levels] == sorted(order[level] for level in levels)
     assert levels[0] == "past"

@@ -18,29 +18,29 @@ def verdict(value: float, high: float | None = None, **changes) -> Verdict:
 
 def test_a_number_over_its_limit_is_past_and_never_silent():
     over = verdict(6e-7)
-    assert over.level == "past"
+    assert over.severity == "past"
     assert over.sentence() == "gas: 0.6 (0 to 0.6) ppm against a limit of 0.4 ppm. Stop."
 
 
 def test_a_band_that_reaches_over_the_limit_is_watched():
-    assert verdict(3e-7, 6e-7).level == "watch"
-    assert verdict(3e-7, 3.5e-7).level == "fine"
+    assert verdict(3e-7, 6e-7).severity == "watch"
+    assert verdict(3e-7, 3.5e-7).severity == "fine"
 
 
 def test_a_limit_that_is_itself_in_doubt_counts_from_its_cautious_end():
     doubtful = Datum(15.0, 1.0, 100.0)
-    assert verdict(2.0, limit=doubtful).level == "watch"
-    assert verdict(16.0, limit=doubtful).level == "past"
-    assert verdict(1.0, limit=doubtful).level == "fine"
+    assert verdict(2.0, limit=doubtful).severity == "watch"
+    assert verdict(16.0, limit=doubtful).severity == "past"
+    assert verdict(1.0, limit=doubtful).severity == "fine"
 
 
 def test_a_bound_past_its_limit_is_watched_not_passed():
-    assert verdict(6e-7, bound=True).level == "watch"
+    assert verdict(6e-7, bound=True).severity == "watch"
 
 
 def test_a_number_without_a_limit_has_the_level_it_is_given():
-    assert verdict(1.0, limit=None).level == "fine"
-    assert verdict(1.0, limit=None, floor="watch").level == "watch"
+    assert verdict(1.0, limit=None).severity == "fine"
+    assert verdict(1.0, limit=None, floor="watch").severity == "watch"
 
 
 def test_a_fine_number_gives_no_advice():

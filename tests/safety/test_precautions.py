@@ -30,22 +30,22 @@ def tag():
 
 def test_a_tag_in_an_aired_shed_is_no_case_past_a_limit(tag):
     box = foreseen(tag)
-    assert box.level == "watch"
+    assert box.severity == "watch"
     assert not box.room_assumed
     assert DEFERENCE in box.cautions
 
 
 def test_many_swabs_in_a_small_closed_room_are_past_the_chlorine_bound(tag):
     box = foreseen(with_changes(tag, CROWDED | STRONG))
-    assert box.level == "past"
+    assert box.severity == "past"
     assert box.verdicts[0].topic == "chlorine bound"
-    assert box.verdicts[0].level == "past"
+    assert box.verdicts[0].severity == "past"
 
 
 def test_stainless_brings_chromium_and_nickel_into_the_box(tag):
     topics = {v.topic: v for v in foreseen(with_changes(tag, {"plate.metal": "304"})).verdicts}
     assert {"chromium", "hexavalent chromium", "nickel"} <= set(topics)
-    assert topics["chromium"].level == "watch"
+    assert topics["chromium"].severity == "watch"
     assert not {"chromium", "nickel"} & {v.topic for v in foreseen(tag).verdicts}
 
 
@@ -101,4 +101,4 @@ def test_no_current_is_no_gas():
     )
     forecast = forecast_of(bench_of(case))
     assert (forecast.current.value, forecast.depth.value, forecast.time) == (0.0, 0.0, None)
-    assert foreseen(case, forecast).level != "past"
+    assert foreseen(case, forecast).severity != "past"

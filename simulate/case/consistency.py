@@ -1,4 +1,4 @@
-"""Whether the parts of a case fit together: openings and swab on the plate, stroke on both.
+"""Consistency checks of a case: openings and swab on the plate, stroke over openings, cell size.
 
 Each check notes its faults under the key that a person would change.
 """
@@ -10,21 +10,20 @@ from dataclasses import replace
 
 import numpy as np
 
-from simulate.case.document import Findings, Path
+from simulate.case.document import FaultList, KeyPath
 from simulate.stencil.shapes import Drawing, Shape, shape_area
 from simulate.swab.contact_patch import contact_outline, contact_size
 from simulate.swab.geometry import Swab
 from simulate.swab.stops import make_stops
-from simulate.swab.stroke import Hatch, Stroke, path_length
-from simulate.swab.stroke import Path as Line
+from simulate.swab.stroke import Hatch, Path, Stroke, path_length
 from simulate.units import format_quantity
 
 SLACK = 1e-9  # what rounding may add to a length [m]
-MOST_STOPS = 100_000  # places to look at, half a contact patch apart
+MOST_STOPS = 100_000  # stops that are checked, half a contact patch apart
 
 
 def check_openings(
-    width: float, height: float, shapes: Mapping[Path, Shape], found: Findings
+    width: float, height: float, shapes: Mapping[KeyPath, Shape], found: FaultList
 ) -> None:
     """Note every opening that leaves a plate of the given size [m]."""
     for path, shape in shapes.items():
@@ -40,7 +39,7 @@ def check_openings(
                 )
 
 
-def check_swab(width: float, height: float, swab: Swab, found: Findings) -> None:
+def check_swab(width: float, height: float, swab: Swab, found: FaultList) -> None:
     """Note a swab whose contact patch is larger than the plate."""
     outline = contact_outline(swab)
     spans = outline.max(axis=0) - outline.min(axis=0)
@@ -55,11 +54,11 @@ def check_swab(width: float, height: float, swab: Swab, found: Findings) -> None
 
 def check_stroke(
     plate: tuple[float, float],
-    shapes: Mapping[Path, Shape],
+    shapes: Mapping[KeyPath, Shape],
     swab: Swab,
     stroke: Stroke,
-    path: Path,
-    found: Findings,
+    path: KeyPath,
+    found: FaultList,
 ) -> None:
     """Note a stroke that leaves the plate, or never touches an opening.
 
@@ -68,12 +67,13 @@ def check_stroke(
     import shapely
 
     step = 0.5 * min(contact_size(swab))
-    once = replace(stroke, passes=1) if isinstance(stroke, Hatch | Line) else stroke
+    once = replace(stroke, passes=1) if isinstance(stroke, Hatch | Path) else stroke
     if path_length(once) > MOST_STOPS * step:
         found.add(
             path,
-            f"a way of {format_quantity(path_length(once), 'm')} for so small a contact patch",
-            f"at most {MOST_STOPS} stops: a shorter way, wider lines, more press or a larger swab",
+            f"path length {format_quantity(path_length(once), 'm')} needs too many stops for this "
+            "contact patch",
+            f"at most {MOST_STOPS} stops: a shorter path, wider lines, more press or a larger swab",
         )
         return
     stops = make_stops(once, step)
@@ -99,7 +99,7 @@ def check_stroke(
         )
 
 
-def check_cell(cell: float, swab: Swab, found: Findings) -> None:
+def check_cell(cell: float, swab: Swab, found: FaultList) -> None:
     """Note cells [m] too coarse to show the contact patch."""
     coarsest = 0.25 * min(contact_size(swab))
     if cell > coarsest:
