@@ -13,7 +13,7 @@ from simulate.cli.run_folder import MANIFEST, RunFolder, default_path, manifest
 
 if TYPE_CHECKING:
     from simulate.case.case import Case
-    from simulate.cli.figure_process import Artist
+    from simulate.cli.figure_process import FigureProcesses
     from simulate.result.result import Result
     from simulate.safety.precautions import Precautions
 
@@ -43,11 +43,11 @@ def register(commands: argparse._SubParsersAction[options.Parser]) -> None:
 
 def etch(arguments: argparse.Namespace) -> int:
     """Etch, write, and tell."""
-    from simulate.cli.figure_process import Artist
+    from simulate.cli.figure_process import FigureProcesses
 
     started = datetime.now(UTC)
-    with Artist() as artist:
-        artist.start()  # what it loads takes about as long as all that comes before the fields
+    with FigureProcesses() as drawing:
+        drawing.start()  # what it loads takes about as long as all that comes before the fields
         from simulate.case.case import read_case
 
         case = read_case(arguments.case)
@@ -60,7 +60,7 @@ def etch(arguments: argparse.Namespace) -> int:
         if arguments.error:
             result = replace(result, case=case)
         with terminal.progress("writing", not arguments.quiet):
-            state, files, box = _keep(result, folder, started, artist)
+            state, files, box = _keep(result, folder, started, drawing)
     status = options.EXIT_DONE if state == "done" else options.EXIT_INTERRUPTED
     if arguments.json:
         content = {"exit": status, "state": state, "folder": str(path)}
@@ -81,7 +81,7 @@ def _asked(case: Case, error: bool) -> Case:
 
 
 def _keep(
-    result: Result, folder: RunFolder, started: datetime, artist: Artist
+    result: Result, folder: RunFolder, started: datetime, drawing: FigureProcesses
 ) -> tuple[str, list[Path], Precautions]:
     """Write the run folder; the state it is in, its files, and what to beware of."""
     from simulate.result.netcdf import write_result
@@ -89,7 +89,7 @@ def _keep(
 
     folder.clear()
     figures = folder.path / "figures"
-    artist.order(result, figures, FORMATS)
+    drawing.submit(result, figures, FORMATS)
     box = after_run(result)
     state = "interrupted" if result.partial else "done"
     files = [folder.path / "result.nc"]
@@ -97,7 +97,7 @@ def _keep(
     summary = {"schema": terminal.SCHEMA, **result.summary, "safety": box.plain()}
     files.append(folder.write("summary.json", summary))
     try:
-        files += _figures(result, figures, artist)
+        files += _figures(result, figures, drawing)
     except KeyboardInterrupt:
         state = "interrupted"
     status = options.EXIT_DONE if state == "done" else options.EXIT_INTERRUPTED
@@ -108,9 +108,9 @@ def _keep(
     return state, files, box
 
 
-def _figures(result: Result, folder: Path, artist: Artist) -> list[Path]:
-    """The usual figures' files, drawn by the artist or, where it did not, here."""
-    drawn = artist.drawn()
+def _figures(result: Result, folder: Path, drawing: FigureProcesses) -> list[Path]:
+    """The usual figures' files, drawn in the background or, where that failed, here."""
+    drawn = drawing.files()
     if drawn is None:
         from simulate.figures import draw_result
 

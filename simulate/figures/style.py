@@ -71,26 +71,6 @@ def get_ready() -> None:
             figure.savefig(io.BytesIO(), format=kind)
 
 
-def read_fonts_whole() -> None:
-    """Let matplotlib keep fonts in memory, for a process of one's own that writes PNG and SVG.
-
-    It reads them glyph by glyph, and each glyph takes dozens of calls to the system: a sixth of the
-    time of a figure.
-    """
-    import io
-    from types import SimpleNamespace
-
-    from matplotlib import font_manager
-    from matplotlib.ft2font import FT2Font
-
-    def font(path: str, **options: Any) -> FT2Font:
-        return FT2Font(io.BytesIO(Path(path).read_bytes()), **options)
-
-    names = vars(font_manager)
-    if getattr(names.get("ft2font"), "FT2Font", None) is FT2Font:
-        names["ft2font"] = SimpleNamespace(FT2Font=font)
-
-
 def styled(draw: Callable[_Given, Figure]) -> Callable[_Given, Figure]:
     """Let a function that makes a figure run in `style`."""
 

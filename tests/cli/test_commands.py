@@ -18,7 +18,7 @@ from sample_result import CASE_TEXT, sample_result
 
 from simulate import figures
 from simulate.cli import main, terminal
-from simulate.cli.figure_process import Artist
+from simulate.cli.figure_process import FigureProcesses
 from simulate.cli.run_folder import RunFolder
 from simulate.errors import ConvergenceError, InputError
 from simulate.result.netcdf import read_result
@@ -54,7 +54,7 @@ def quick(sample, monkeypatch):
 @pytest.fixture(autouse=True)
 def drawn_here(monkeypatch):
     """No second process draws, so that what draws can be replaced."""
-    monkeypatch.setattr(Artist, "start", lambda _: None)
+    monkeypatch.setattr(FigureProcesses, "start", lambda _: None)
 
 
 @pytest.fixture
