@@ -2,6 +2,7 @@
 
 Reading order within the folder::
 
+    line             a line across the plate through the swab, and what stands on it
     current_lines    stream function: lines of equal current
     solve            the field in a section
     wall_curve       a wall as a spline through points in order
