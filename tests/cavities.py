@@ -18,7 +18,8 @@ def laws(anode: Polarisation | None = None, cathode: Polarisation | None = None)
     return np.stack([law_row(anode), law_row(cathode)])
 
 
-def equal(density):
+def equal(density, depth):
+    """One cubic metre for each coulomb."""
     return density
 
 

@@ -13,8 +13,10 @@ Reading order within the folder::
     wall_field       the field in a cut network
     wall_density     current density along a wall, from what cut links carry
     moving_wall      steps of a wall that dissolves
+    dig              cells and circuit, openings, lips of the mask, thickness of the metal
     axes             cells that are fine where the wall will be
     opening          a stand-alone slot or round hole in a mask
+    case_dig         the section through a line of a case, to be dug
     cavity_numbers   depth, undercut, etch factor, floor, wall angle, widths, bridge
     grow             a section that is etched, from its first step to a named end
 """

@@ -11,8 +11,18 @@ from numpy.typing import NDArray
 Doubles = NDArray[np.float64]
 Spans = Sequence[tuple[float, float]]
 
-GROWTH = 0.2
+GROWTH = 0.25
 """How fast cells grow with the distance from what is fine: size / distance [-]."""
+
+
+def about_rim(rim: float, outward: float, depth: float, cell: float) -> tuple[float, float]:
+    """Where a wall runs that starts at a rim of the mask [m]: under the mask as far as it may go,
+    and in the opening as far as the floor is rounded.
+
+    outward : 1 where the mask lies to the right, -1 to the left.
+    """
+    under, inside = 1.3 * depth + 3.0 * cell, depth + 2.0 * cell
+    return (rim - inside, rim + under) if outward > 0.0 else (rim - under, rim + inside)
 
 
 def graded_edges(marks: Sequence[float], fine: Spans, cell: float, most: float) -> Doubles:

@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from simulate.section.dig import Dig
 from simulate.section.moving_wall import WallState
-from simulate.section.opening import Dig
 from simulate.section.wall_curve import Wall
 
 Doubles = NDArray[np.float64]

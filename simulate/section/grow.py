@@ -16,9 +16,10 @@ from numpy.typing import NDArray
 
 from simulate.errors import ConvergenceError, Fault, InputError
 from simulate.section.cavity_numbers import floor_depth, mean_depth, numbers_of, remaining_bridges
+from simulate.section.dig import Dig
 from simulate.section.electrode_links import Form
 from simulate.section.moving_wall import Densities, Field, WallState, begin, step
-from simulate.section.opening import Dig, Opening, dig_opening
+from simulate.section.opening import Opening, dig_opening
 from simulate.section.wall_curve import End, Wall
 
 Doubles = NDArray[np.float64]
@@ -212,7 +213,8 @@ def first_step(field: Field, dig: Dig, state: WallState) -> tuple[WallState, Den
     """Take flat floors down by `START` cells, and round the cavity under the lips."""
     ground = dig.cavity.ground
     found = field.at(state.walls)
-    speeds = [dig.cavity.rate(density) for density in found.density]
+    pairs = zip(state.walls, found.density, strict=True)
+    speeds = [dig.cavity.speed(wall, density) for wall, density in pairs]
     fastest = max(float(speed.max()) for speed in speeds)
     if fastest <= 0.0:
         raise InputError(Fault("no metal dissolves", "an anode that does", key="law"))

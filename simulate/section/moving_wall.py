@@ -25,7 +25,7 @@ from simulate.section.wall_density import density_along
 from simulate.section.wall_field import Circuit, WallField, solve_wall_field
 
 Doubles = NDArray[np.float64]
-Rate = Callable[[Doubles], Doubles]
+Rate = Callable[[Doubles, Doubles], Doubles]
 
 STEP = 0.382
 """Longest way of a point in a step, in cells where it stands [-]: the golden section.
@@ -49,7 +49,8 @@ class Cavity:
     ----------
     ground : the cells that walls may run through.
     circuit : laws, supply or imposed current.
-    rate : speed at which the wall recedes [m/s] of a current density [A/m2], the efficiency in it.
+    rate : speed at which the wall recedes [m/s] at current densities [A/m2] and depths [m]; the
+        efficiency is in it.
     upper : what stands above; None where a source in the ground takes the current.
     cathodes : walls of the cathode within the ground.
     form : of the field.
@@ -61,6 +62,10 @@ class Cavity:
     upper: UpperPart | None = None
     cathodes: tuple[Wall, ...] = ()
     form: Form = "second-order"
+
+    def speed(self, wall: Wall, density: Doubles) -> Doubles:
+        """Speed of a wall's points [m/s]."""
+        return self.rate(density, -wall.points[:, 1])
 
     @property
     def polarised(self) -> bool:
@@ -280,7 +285,7 @@ def step(field: Field, state: WallState, longest: float = np.inf) -> tuple[WallS
     """
     cavity = field.cavity
     first = field.at(state.walls)
-    speeds = [cavity.rate(density) for density in first.density]
+    speeds = [cavity.speed(wall, i) for wall, i in zip(state.walls, first.density, strict=True)]
     sizes = [cavity.ground.size(wall.points) for wall in state.walls]
     fastest = max(float((v / h).max()) for v, h in zip(speeds, sizes, strict=True))
     time = min(STEP / fastest if fastest > 0.0 else np.inf, longest)
@@ -288,7 +293,7 @@ def step(field: Field, state: WallState, longest: float = np.inf) -> tuple[WallS
     middle = field.at(tuple(half))
     walls, shifts, volumes = [], [], []
     for n, (wall, mid) in enumerate(zip(state.walls, half, strict=True)):
-        speed = cavity.rate(middle.density[n])
+        speed = cavity.speed(mid, middle.density[n])
         volume = state.volumes[n] + time * mid.surface(speed)
         normals = mid.normals(mid.knots[: len(mid.points)])
         moved = wall.moved(normals * (time * speed)[:, None])

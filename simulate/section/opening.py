@@ -18,8 +18,9 @@ from simulate.field.grid import Grid
 from simulate.field.polarisation import Polarisation, law_row
 from simulate.field.supply import Supply
 from simulate.rules import above_zero, broken, zero_or_more
-from simulate.section.axes import graded_edges
+from simulate.section.axes import about_rim, graded_edges
 from simulate.section.cut_cells import Ground
+from simulate.section.dig import Dig
 from simulate.section.electrode_links import Form
 from simulate.section.moving_wall import Cavity
 from simulate.section.upper_part import UpperPart
@@ -102,36 +103,10 @@ class Opening:
         return self.shape == "disc"
 
 
-@dataclass(frozen=True, eq=False)
-class Dig:
-    """What `grow` digs in.
-
-    Parameters
-    ----------
-    cavity : cells, circuit, speed of removal.
-    openings : rims of each opening at the metal, from left to right [m].
-    lips : whether metal under the mask may dissolve at the left and right rim of each; elsewhere
-        the wall meets a mirror or a side wall that stands.
-    plate : thickness of the metal [m], None for one without end.
-    mirrors : the sides of the ground are mirrors: (left, right).
-    mask : thickness [m]. share : what part of the whole is computed [-].
-    """
-
-    cavity: Cavity
-    openings: tuple[tuple[float, float], ...]
-    lips: tuple[tuple[bool, bool], ...]
-    plate: float | None
-    mirrors: tuple[bool, bool]
-    mask: float
-    share: float = 1.0
-
-    @property
-    def width(self) -> float:
-        """Open width [m], or area of a round hole [m2]."""
-        spans = np.array(self.openings)
-        if self.cavity.ground.round:
-            return float(np.pi * (spans[:, 1] ** 2 - spans[:, 0] ** 2).sum())
-        return float((spans[:, 1] - spans[:, 0]).sum())
+def cell_at_wall(width: float, depth: float) -> float:
+    """Side of the cells where a wall moves [m], for an opening's width and a depth [m]."""
+    least, most = (depth / cells for cells in reversed(CELLS_DEEP))
+    return float(np.clip(0.5 * width / CELLS_ACROSS, least, most))
 
 
 def dig_opening(
@@ -145,12 +120,13 @@ def dig_opening(
     cell : side of the cells at the wall [m]; None takes `CELLS_ACROSS` and `CELLS_DEEP`.
     """
     half = 0.5 * opening.width
-    size = cell or float(np.clip(half / CELLS_ACROSS, depth / CELLS_DEEP[1], depth / CELLS_DEEP[0]))
+    size = cell or cell_at_wall(opening.width, depth)
     reach = 1.6 * depth + 4.0 * size
     beside = ALONE * (opening.gap + opening.mask) + reach
     end = half + (0.5 * opening.bridge if opening.bridge is not None else beside)
     stands = opening.side_walls == "stand"
-    near = (max(half - 2.0 * reach, 0.0), half if stands else min(half + reach, end))
+    low, high = about_rim(half, 1.0, depth, size)
+    near = (max(low, 0.0), half if stands else min(high, end))
     most = max(half / 12.0, size)
     x = graded_edges([0.0, half, end], [near], size, max(most, opening.gap / 6.0))
     floor = 3.0 * depth + 6.0 * size
@@ -176,7 +152,7 @@ def dig_opening(
         cavity=Cavity(
             ground,
             Circuit(laws, supply),
-            lambda density: speed * np.maximum(density, 0.0),
+            lambda density, _: speed * np.maximum(density, 0.0),
             upper,
             form=form,
         ),

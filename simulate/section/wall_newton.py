@@ -27,6 +27,9 @@ ROUNDING = 1e-15
 NEWTON_STEPS = 80
 """Newton steps at most."""
 
+RENEW = 0.1
+"""Part to which a step must bring the residual for its factors to serve again [-]."""
+
 YIELD = 1e-8
 """Share of its limit by which a supply at its limit of current yields as the voltage rises to its
 electromotive force [-]: an anode at its own limit would leave the voltage open."""
@@ -116,6 +119,7 @@ def _newton(
     """
     links = system.links
     point = _Point(system, loop, phi, voltage, injected)
+    factors, last = None, np.inf
     for count in range(NEWTON_STEPS + 1):
         scale = float(np.linalg.norm(links.current)) + float(np.linalg.norm(injected)) or 1.0
         residual = float(np.hypot(np.linalg.norm(point.fault), point.missing)) / scale
@@ -125,9 +129,10 @@ def _newton(
             return point.phi, point.voltage, count, residual
         if count == NEWTON_STEPS or not np.isfinite(residual):
             break
-        move, rise = loop.direction(
-            links, system.factors(), point.fault, point.voltage, point.missing
-        )
+        if factors is None or residual > RENEW * last:
+            factors = system.factors()
+        last = residual
+        move, rise = loop.direction(links, factors, point.fault, point.voltage, point.missing)
         point = (_energy_step if system.symmetric else _residual_step)(point, move, rise)
     raise ConvergenceError(
         "the field at the wall",
