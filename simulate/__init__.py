@@ -66,6 +66,9 @@ if TYPE_CHECKING:
     from simulate.result.netcdf import read_result, write_result
     from simulate.result.result import Result
     from simulate.run.etch import etch_case
+    from simulate.section.grow import Growth
+    from simulate.section.grow_section import grow_section
+    from simulate.section.opening import Opening
     from simulate.sweep.axes import Axis, parse_vary
     from simulate.sweep.file import read_sweep, write_sweep
     from simulate.sweep.run import cluster_executor, run_sweep
@@ -84,8 +87,10 @@ __all__ = [
     "Electrode",
     "Explanation",
     "Grid",
+    "Growth",
     "InputError",
     "Linear",
+    "Opening",
     "Result",
     "ResultError",
     "Supply",
@@ -102,6 +107,7 @@ __all__ = [
     "draw_sweep",
     "etch_case",
     "explain_result",
+    "grow_section",
     "parse_case",
     "parse_vary",
     "plan_dwell",
@@ -124,6 +130,9 @@ _HOMES = {
     "result.result": ("Result",),
     "result.netcdf": ("read_result", "write_result"),
     "run.etch": ("etch_case",),
+    "section.opening": ("Opening",),
+    "section.grow": ("Growth",),
+    "section.grow_section": ("grow_section",),
     "figures": (
         "draw_comparison",
         "draw_explanation",

@@ -18,5 +18,7 @@ Reading order within the folder::
     opening          a stand-alone slot or round hole in a mask
     case_dig         the section through a line of a case, to be dug
     cavity_numbers   depth, undercut, etch factor, floor, wall angle, widths, bridge
-    grow             a section that is etched, from its first step to a named end
+    growth_ends      ends of a growing section, and when they are reached
+    grow             a section that is etched, from its first step to its end
+    grow_section     a stand-alone opening, or a line of a case, etched
 """

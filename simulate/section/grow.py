@@ -15,11 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulate.errors import ConvergenceError, Fault, InputError
-from simulate.section.cavity_numbers import floor_depth, mean_depth, numbers_of, remaining_bridges
+from simulate.section.cavity_numbers import mean_depth, numbers_of
 from simulate.section.dig import Dig
-from simulate.section.electrode_links import Form
+from simulate.section.growth_ends import Ends, given_ends
 from simulate.section.moving_wall import Densities, Field, WallState, begin, step
-from simulate.section.opening import Opening, dig_opening
 from simulate.section.wall_curve import End, Wall
 
 Doubles = NDArray[np.float64]
@@ -29,14 +28,6 @@ START = 1.0
 
 STEPS = 3000
 """Steps at most."""
-
-ENDS = {
-    "depth": "wanted depth reached",
-    "bridge": "bridge gone",
-    "through": "etched through",
-    "charge": "charge used up",
-    "time": "time over",
-}
 
 
 @dataclass(frozen=True, eq=False)
@@ -127,18 +118,8 @@ def grow(
     InputError : no end is given, or one that cannot be.
     ConvergenceError : the field could not be solved, or the end is not reached in `STEPS` steps.
     """
-    wanted = {"depth": depth, "charge": charge, "time": time}
-    given = {key: value for key, value in wanted.items() if value is not None}
-    faults = [
-        Fault("not a finite number above zero", "> 0", key=key, value=f"{value:g}")
-        for key, value in given.items()
-        if not (np.isfinite(value) and value > 0.0)
-    ]
-    if not given:
-        faults.append(Fault("no end is given", "a depth, a charge or a time", key="depth"))
-    if faults:
-        raise InputError(faults)
-    watch = _Watch(dig, given)
+    given = given_ends(depth=depth, charge=charge, time=time)
+    watch = Ends(dig, given)
     field = Field(dig.cavity)
     states = [begin(dig.cavity, flush_floor(dig))]
     state, density = first_step(field, dig, states[0])
@@ -178,7 +159,7 @@ def grow(
 
 
 def _cut_short(
-    field: Field, watch: _Watch, before: WallState, states: list[WallState], middle: list[Densities]
+    field: Field, watch: Ends, before: WallState, states: list[WallState], middle: list[Densities]
 ) -> tuple[WallState, Densities]:
     """The last step again, of such a length that it just reaches its end."""
     last, density = states[-1], middle[-1]
@@ -256,106 +237,3 @@ def _sunk(wall: Wall, depth: Doubles, lips: tuple[bool, bool]) -> Wall:
     left: End = "level" if lips[0] else "upright"
     right: End = "level" if lips[1] else "upright"
     return Wall(np.vstack(parts), (left, right), wall.round)
-
-
-class _Watch:
-    """When to stop, and why."""
-
-    def __init__(self, dig: Dig, given: dict[str, float]) -> None:
-        self.dig, self.given = dig, given
-        ground = dig.cavity.ground
-        self.cell = float(ground.size(np.array([[dig.openings[0][1], 0.0]]))[0])
-        self.near = 1e-7
-        self.bottom = float(ground.z[0])
-
-    def values(self, state: WallState) -> dict[str, float]:
-        """How far beyond each end, as a share of it [-]; negative: not reached."""
-        told = {
-            "depth": mean_depth(self.dig, state),
-            "charge": state.charge / self.dig.share,
-            "time": state.time,
-        }
-        found = {key: told[key] / goal - 1.0 for key, goal in self.given.items()}
-        deepest = max(-float(wall.at(wall.samples)[:, 1].min()) for wall in state.walls)
-        if self.dig.plate is not None:
-            found["through"] = deepest / self.dig.plate - 1.0
-        bridges = remaining_bridges(self.dig, state)
-        if bridges:
-            found["bridge"] = (2.0 * self.cell - min(bridges)) / self.cell
-        return found
-
-    def excess(self, state: WallState) -> float:
-        """How far beyond the end that comes first."""
-        return max(self.values(state).values())
-
-    def reached(self, state: WallState) -> str | None:
-        """Key of the end that is reached; None: none."""
-        values = self.values(state)
-        key = max(values, key=lambda name: values[name])
-        return key if values[key] >= -2.0 * self.near else None
-
-    def share(self, state: WallState) -> float:
-        """What part of the way is done [-]."""
-        values = self.values(state)
-        return min(1.0, max(1.0 + values[key] for key in self.given))
-
-    def remark(self, end: str, state: WallState) -> str:
-        """What there is to say about an end."""
-        if end == "bridge":
-            return (
-                "two cavities are about to meet under the mask: "
-                f"less than {2e6 * self.cell:.0f} um of metal stand between them"
-            )
-        if end == "through":
-            return _island(self.dig, state)
-        return ""
-
-
-def _island(dig: Dig, state: WallState) -> str:
-    """Whether metal stays in the middle of what is etched through."""
-    words = []
-    for wall, (start, stop) in zip(state.walls, dig.openings, strict=True):
-        x = np.linspace(start, stop, 401)
-        depth = floor_depth(wall, x)
-        deepest = int(np.argmax(depth))
-        half = dig.mirrors[0] or wall.round
-        middle = depth[0] if half else depth[x.size // 2]
-        at_rim = abs(x[deepest] - (start if half else 0.5 * (start + stop))) > 0.25 * (stop - start)
-        left = depth.max() - middle
-        if at_rim and left > 0.02 * depth.max():
-            words.append(
-                "it breaks through along the rims first: in the middle an island "
-                f"{1e6 * left:.0f} um thick stays"
-            )
-    return "; ".join(words)
-
-
-def grow_section(
-    opening: Opening,
-    *,
-    depth: float | None = None,
-    charge: float | None = None,
-    time: float | None = None,
-    form: Form = "second-order",
-    cell: float | None = None,
-) -> Growth:
-    """Etch a stand-alone opening until one of its ends; see `grow`."""
-    guess = depth
-    if guess is None:
-        guess = _likely_depth(opening, charge, time)
-    return grow(
-        dig_opening(opening, guess, form=form, cell=cell), depth=depth, charge=charge, time=time
-    )
-
-
-def _likely_depth(opening: Opening, charge: float | None, time: float | None) -> float:
-    """About the depth that a charge or a time makes [m], for the choice of cells."""
-    area = 0.25 * np.pi * opening.width**2 if opening.round else opening.width
-    if charge is not None:
-        return charge * opening.depth_per_charge / area
-    supply = opening.supply
-    height = (opening.mask + opening.gap) / opening.conductivity / area
-    current = supply.emf / (height + supply.resistance)
-    if supply.current_limit is not None:
-        current = min(current, supply.current_limit)
-    return current * (time or 0.0) * opening.depth_per_charge / area

@@ -15,7 +15,7 @@ import pytest
 
 from simulate.field.supply import Supply
 from simulate.section.cavity_numbers import numbers_of
-from simulate.section.grow import grow_section
+from simulate.section.grow_section import grow_section
 from simulate.section.opening import Opening
 
 

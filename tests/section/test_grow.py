@@ -12,7 +12,8 @@ from simulate.errors import InputError
 from simulate.field.polarisation import ButlerVolmer, Linear, Tafel
 from simulate.field.supply import Supply
 from simulate.section.cavity_numbers import mean_depth, numbers_of
-from simulate.section.grow import flush_floor, grow, grow_section
+from simulate.section.grow import flush_floor, grow
+from simulate.section.grow_section import grow_section
 from simulate.section.opening import Opening, dig_opening
 from simulate.section.wall_curve import Wall
 
