@@ -6,6 +6,7 @@ import dataclasses
 
 import numpy as np
 import pytest
+from small_cases import circle, dabs, hatch, hold, rectangle, small_case
 
 import simulate as sf
 from simulate.case.case import all_stops
@@ -15,78 +16,35 @@ from simulate.materials.removal import depth_from_charge
 from simulate.run import etch as etching
 from simulate.run.window import PHASES
 
-TEXT = """
-title = "A small plate, all invented"
 
-[plate]
-metal = "{metal}"
-width = "10 mm"
-height = "8 mm"
+def strokes(passes=1, turn="0.5 s"):
+    return hatch(5, 4, 6, 2, spacing=2, speed=2, passes=passes, turn_time=turn)
 
-[electrolyte]
-vinegar = "50 mL"
-salt = "5 g"
-temperature = "22 degC"
-
-[supply]
-emf = "{emf}"
-resistance = "2.5 ohm"
-
-[stencil]
-thickness = "0.2 mm"
-shapes = [
-  {{ kind = "rectangle", x = "{slot}", y = "4 mm", width = "1.2 mm", height = "4 mm" }},
-  {{ kind = "circle", x = "5 mm", y = "4 mm", diameter = "2.4 mm" }},
-]
-
-[swab]
-form = "bud"
-diameter = "3 mm"
-length = "7 mm"
-press = "0.5 mm"
-tilt = "90 deg"
-wire_diameter = "0.8 mm"
-wire_gap = "1.6 mm"
-
-{stroke}
-
-[grid]
-cell = "0.4 mm"
-"""
-
-HATCH = """[stroke]
-pattern = "hatch"
-x = "5 mm"
-y = "4 mm"
-width = "6 mm"
-height = "2 mm"
-spacing = "2 mm"
-speed = "2 mm/s"
-passes = {passes}
-turn_time = "0.5 s"
-"""
-
-DISC = """[stroke]
-pattern = "hold"
-x = "5 mm"
-y = "4 mm"
-time = "3 s"
-"""
 
 PARTS = 6
 """Stops of a dab of three seconds: a rest is cut into half seconds."""
 
-DABS = """[stroke]
-pattern = "dabs"
-points = [[3, 4], [5, 4], [5.2, 4], [7, 4]]
-unit = "mm"
-time = "3 s"
-"""
+
+def dab(*points):
+    return dabs(points, 3)
 
 
-def case(stroke=HATCH, metal="carbon steel", passes=1, slot="2 mm", emf="2 V"):
-    text = TEXT.format(metal=metal, slot=slot, emf=emf, stroke=stroke.format(passes=passes))
-    return sf.parse_case(text, "small.toml")
+DABS = dab([3, 4], [5, 4], [5.2, 4], [7, 4])
+
+
+def case(stroke=None, metal="carbon_steel", slot=2, emf="2 V", **grid):
+    return small_case(
+        "A small plate, all invented",
+        plate={"metal": metal, "width": "10 mm"},
+        electrolyte={"temperature": "22 degC"},
+        supply={"emf": emf, "resistance": "2.5 ohm"},
+        stencil={
+            "thickness": "0.2 mm",
+            "shapes": [rectangle(slot, 4, 1.2, 4), circle(5, 4, 2.4)],
+        },
+        stroke=stroke or strokes(),
+        grid=grid,
+    )
 
 
 @pytest.fixture(scope="module")
@@ -177,7 +135,7 @@ def test_kept_maps_are_those_of_their_stops(hatched):
 
 def test_twice_the_time_makes_twice_the_charge_of_a_swab_that_stays_as_it_is():
     """At 0.9 V there is no heat to speak of, little gas, and no salt film."""
-    one, two = (sf.etch_case(case(DISC.replace("3 s", t), emf="0.9 V")) for t in ("3 s", "6 s"))
+    one, two = (sf.etch_case(case(hold(5, 4, t), emf="0.9 V")) for t in (3, 6))
     assert two.depth == pytest.approx(2 * one.depth, rel=0.02, abs=1e-12)
 
 
@@ -227,10 +185,9 @@ def test_the_depth_at_the_last_sample_is_that_of_the_run(hatched):
 def test_a_mirrored_case_is_etched_mirrored():
     """Plate, openings and stops mirrored about x = 5 mm; places fall on whole cells."""
     places = [[3.2, 4.0], [4.8, 4.4]]
-    stroke = DABS.replace("[[3, 4], [5, 4], [5.2, 4], [7, 4]]", "{}")
-    one = sf.etch_case(case(stroke.format(places), slot="2 mm"), workers=1)
+    one = sf.etch_case(case(dab(*places), slot=2), workers=1)
     mirrored = [[10.0 - x, y] for x, y in places]
-    two = sf.etch_case(case(stroke.format(mirrored), slot="8 mm"), workers=1)
+    two = sf.etch_case(case(dab(*mirrored), slot=8), workers=1)
     # two fields solved to 1e-5 each
     scale = one.depth.max()
     assert two.depth[:, ::-1] == pytest.approx(one.depth, abs=1e-4 * scale)
@@ -239,8 +196,7 @@ def test_a_mirrored_case_is_etched_mirrored():
 
 
 def test_a_symmetric_case_is_etched_symmetrically():
-    stroke = DABS.replace("[[3, 4], [5, 4], [5.2, 4], [7, 4]]", "[[5, 4]]")
-    result = sf.etch_case(case(stroke), workers=1)
+    result = sf.etch_case(case(dab([5, 4])), workers=1)
     disc = result.depth.copy()
     scale = disc.max()
     assert disc[::-1] == pytest.approx(disc, abs=1e-4 * scale)
@@ -255,8 +211,7 @@ def test_any_number_of_workers_gives_the_same_bits(hatched):
 
 
 def test_repeated_passes_are_solved_once(hatched):
-    stroke = HATCH.replace("0.5 s", "0 s")
-    once, often = (sf.etch_case(case(stroke, passes=passes), workers=1) for passes in (1, 3))
+    once, often = (sf.etch_case(case(strokes(passes, "0 s")), workers=1) for passes in (1, 3))
     assert often.statistics["places"] == once.statistics["places"]
     assert often.statistics["solves"] <= 1.2 * once.statistics["solves"]  # states not met before
     assert len(often.time) == 3 * len(once.time)
@@ -275,7 +230,7 @@ def test_stops_at_one_place_share_its_fields(hatched):
 
 def test_places_closer_than_a_sixteenth_of_a_cell_are_one():
     eighth = 0.4 / PHASES
-    stroke = DABS.replace("[5.2, 4]", f"[{5 + 0.2 * eighth}, 4]")
+    stroke = dab([3, 4], [5, 4], [5 + 0.2 * eighth, 4], [7, 4])
     assert sf.etch_case(case(stroke)).statistics["places"] == 3
 
 
@@ -328,7 +283,7 @@ def test_the_depth_of_an_interrupted_run_is_that_of_its_stops_alone():
 
 def test_a_stop_at_a_place_known_already_is_kept_after_an_interruption():
     """Third and fourth dab lie where the first two lay: all four are done with two solves."""
-    stroke = DABS.replace("[5.2, 4], [7, 4]]", "[3, 4], [5, 4], [7, 4]]")
+    stroke = dab([3, 4], [5, 4], [3, 4], [5, 4], [7, 4])
     part = interrupted(stroke, after=2, emf="0.9 V")
     assert part.statistics["solves"] == 2
     assert len(part.time) == 4 * PARTS
@@ -377,8 +332,7 @@ def test_titanium_is_refused_by_the_run_too():
 
 
 def test_a_swab_over_the_mask_alone_passes_no_current():
-    stroke = DABS.replace("[[3, 4], [5, 4], [5.2, 4], [7, 4]]", "[[8.5, 1.5], [5, 4]]")
-    result = sf.etch_case(case(stroke))
+    result = sf.etch_case(case(dab([8.5, 1.5], [5, 4])))
     assert (result.current[:PARTS] == 0.0).all()
     assert (result.voltage[:PARTS] == 2.0).all()
     assert (result.current[PARTS:] > 0.0).all()
@@ -390,8 +344,7 @@ def test_a_swab_over_the_mask_alone_passes_no_current():
 def test_a_sliver_of_an_opening_under_the_swab_is_no_trouble():
     """Stops from clear of the disc to well over it, 10 micrometres apart at the rim."""
     places = [[7.28 + 0.01 * n, 4] for n in range(9)]
-    stroke = DABS.replace("[[3, 4], [5, 4], [5.2, 4], [7, 4]]", f"{[[5, 4], *places]}")
-    result = sf.etch_case(case(stroke))
+    result = sf.etch_case(case(dab([5, 4], *places)))
     rim = result.current[PARTS::PARTS]
     assert (np.diff(rim) <= 1e-3 * rim[0]).all()
     assert (rim >= 0).all()
@@ -399,8 +352,7 @@ def test_a_sliver_of_an_opening_under_the_swab_is_no_trouble():
 
 
 def test_a_swab_half_off_the_plate_etches_what_lies_on_it():
-    stroke = DABS.replace("[[3, 4], [5, 4], [5.2, 4], [7, 4]]", "[[0.4, 4]]")
-    result = sf.etch_case(case(stroke))
+    result = sf.etch_case(case(dab([0.4, 4])))
     assert result.current[0] > 0
     total = (result.charge_density * open_area(result)).sum()
     assert total == pytest.approx((result.current * result.dwell).sum(), rel=1e-13)
@@ -414,8 +366,7 @@ def test_no_current_leaves_a_window_with_a_dry_rim(hatched):
 
 
 def spaced(spacing, passes=1):
-    text = case(HATCH.replace("0.5 s", "0 s"), passes=passes).text
-    return sf.parse_case(text.replace("[grid]", f"[grid]\nstop_spacing = {spacing}"), "small.toml")
+    return case(strokes(passes, "0 s"), stop_spacing=spacing)
 
 
 def test_the_stated_error_of_spacing_is_about_the_true_one():

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from small_cases import circle, dabs, hatch, rectangle, small_case
 
 import simulate as sf
 from simulate.run import setup as module
@@ -13,63 +14,20 @@ from simulate.run.response_table import FRESH, Responses
 from simulate.run.setup import REST, lay_out, without_films
 from simulate.swab.cell_fractions import extent
 
-TEXT = """
-title = "Three openings, all invented"
-
-[plate]
-metal = "carbon steel"
-width = "14 mm"
-height = "8 mm"
-
-[electrolyte]
-vinegar = "50 mL"
-salt = "5 g"
-
-[supply]
-emf = "{emf}"
-resistance = "2 ohm"
-
-[stencil]
-thickness = "0.2 mm"
-shapes = [
-  {{ kind = "circle", x = "4 mm", y = "4 mm", diameter = "2.4 mm" }},
-  {{ kind = "rectangle", x = "8 mm", y = "4 mm", width = "9 mm", height = "0.8 mm" }},
-]
-
-[swab]
-form = "bud"
-diameter = "3 mm"
-length = "7 mm"
-press = "0.5 mm"
-tilt = "90 deg"
-wire_diameter = "0.8 mm"
-wire_gap = "1.6 mm"
-trail = {trail}
-
-[[stroke]]
-pattern = "dabs"
-points = [[4, 4], [6, 4], [4, 4]]
-unit = "mm"
-time = "3 s"
-
-[[stroke]]
-pattern = "hatch"
-x = "5 mm"
-y = "4 mm"
-width = "2 mm"
-height = "0 mm"
-spacing = "1 mm"
-speed = "2 mm/s"
-passes = 3
-
-[grid]
-cell = "0.4 mm"
-rim_tolerance = {rim}
-"""
+OPENINGS = [circle(4, 4, 2.4), rectangle(8, 4, 9, 0.8)]
+STROKES = [dabs([[4, 4], [6, 4], [4, 4]], 3), hatch(5, 4, 2, 0, spacing=1, speed=2, passes=3)]
 
 
-def case(emf="2 V", trail="false", rim="1e-3"):
-    return sf.parse_case(TEXT.format(emf=emf, trail=trail, rim=rim), "openings.toml")
+def case(emf="2 V", trail=False, rim=1e-3):
+    return small_case(
+        "A disc, a bar and a swab that comes again",
+        plate={"width": "14 mm"},
+        supply={"emf": emf, "resistance": "2 ohm"},
+        stencil={"thickness": "0.2 mm", "shapes": OPENINGS},
+        swab={"trail": trail},
+        stroke=STROKES,
+        grid={"rim_tolerance": rim},
+    )
 
 
 def made_up(course, density):
@@ -153,20 +111,20 @@ def test_a_dry_window_holds_all_that_is_wet_and_nothing_reaches_its_rim():
 
 @pytest.mark.parametrize("rim", ["1e-2", "1e-3", "1e-5"])
 def test_a_flooded_window_is_widened_until_next_to_no_current_reaches_its_rim(rim):
-    course = lay_out(case(trail="true", rim=rim))
+    course = lay_out(case(trail=True, rim=rim))
     found = sf.etch_case(course.case)
     assert course.setting.window.flooded
     assert found.numerical["window_rim"] < float(rim)
 
 
 def test_a_smaller_tolerance_makes_a_wider_window():
-    wide, narrow = (lay_out(case(trail="true", rim=rim)).setting.window for rim in ("1e-6", "1e-1"))
+    wide, narrow = (lay_out(case(trail=True, rim=rim)).setting.window for rim in (1e-6, 1e-1))
     assert wide.margin >= 2 * narrow.margin > 0
     assert wide.shape[2] > narrow.shape[2]
 
 
 def test_an_opening_full_of_liquid_is_etched_beyond_the_swab():
-    dry, wet = (sf.etch_case(case(trail=trail, emf="1.2 V")) for trail in ("false", "true"))
+    dry, wet = (sf.etch_case(case(trail=trail, emf="1.2 V")) for trail in (False, True))
     reach = 6e-3 + 1.5e-3 + 0.4e-3
     beyond = (wet.x > reach)[None, :] & (wet.open_fraction > 0)
     assert not dry.depth[beyond].any()
@@ -178,5 +136,5 @@ def test_an_opening_full_of_liquid_is_etched_beyond_the_swab():
 
 def test_the_probes_are_few(monkeypatch):
     monkeypatch.setattr(module, "PROBES", 1)
-    one = lay_out(case(trail="true", rim="1e-1")).setting.window.margin
+    one = lay_out(case(trail=True, rim=1e-1)).setting.window.margin
     assert one > 0

@@ -6,6 +6,7 @@ import dataclasses
 
 import numpy as np
 import pytest
+from small_cases import hatch, hold, small_case
 
 import simulate as sf
 from simulate.materials.metals import find_metal
@@ -16,62 +17,24 @@ from simulate.run import surface_blocks as blocks
 from simulate.run.setup import lay_out
 from simulate.run.surface_blocks import metal_rate, plan_blocks
 
-TEXT = """
-title = "A disc, all invented"
 
-[plate]
-metal = "{metal}"
-width = "8 mm"
-height = "8 mm"
-
-[electrolyte]
-vinegar = "50 mL"
-salt = "5 g"
-
-[supply]
-emf = "{emf}"
-resistance = "1 ohm"
-
-[stencil]
-thickness = "0.1 mm"
-shapes = [{{ kind = "circle", x = "4 mm", y = "4 mm", diameter = "2.4 mm" }}]
-
-[swab]
-form = "bud"
-diameter = "3 mm"
-length = "7 mm"
-press = "0.5 mm"
-tilt = "90 deg"
-wire_diameter = "0.8 mm"
-wire_gap = "1.6 mm"
-
-{stroke}
-
-[rewet]
-charge = "2 C"
-pause = "0 s"
-
-[grid]
-cell = "0.4 mm"
-depth_feedback = "{feedback}"
-"""
-
-HATCH = """[stroke]
-pattern = "hatch"
-x = "4 mm"
-y = "4 mm"
-width = "2 mm"
-height = "0 mm"
-spacing = "1 mm"
-speed = "2 mm/s"
-passes = {}
-"""
-HOLD = '[stroke]\npattern = "hold"\nx = "4 mm"\ny = "4 mm"\ntime = "{} s"'
+def strokes(much):
+    return hatch(4, 4, 2, 0, spacing=1, speed=2, passes=much)
 
 
-def case(metal="copper", emf="1.5 V", stroke=HATCH, much=60, feedback="auto"):
-    text = TEXT.format(metal=metal, emf=emf, stroke=stroke.format(much), feedback=feedback)
-    return sf.parse_case(text, "disc.toml")
+def rest(much):
+    return hold(4, 4, much)
+
+
+def case(metal="copper", emf="1.5 V", stroke=strokes, much=60, feedback="auto"):
+    return small_case(
+        "A disc often wetted again, all invented",
+        plate={"metal": metal},
+        supply={"emf": emf},
+        stroke=stroke(much),
+        rewet={"charge": "2 C", "pause": "0 s"},
+        grid={"depth_feedback": feedback},
+    )
 
 
 def at_passes(result, *numbers):
@@ -116,7 +79,7 @@ def test_silver_slows_all_the_time():
 
 def test_galvanised_sheet_breaks_through_to_steel():
     """Zinc stands 0.35 V below steel: once it is gone the same supply drives less current."""
-    made = case("galvanised_steel", "0.9 V", HOLD, 400)
+    made = case("galvanised_steel", "0.9 V", rest, 400)
     run = sf.etch_case(made)
     zinc = made.metal.thickness.value
     assert run.depth[run.open_fraction == 1].min() > zinc
@@ -124,12 +87,12 @@ def test_galvanised_sheet_breaks_through_to_steel():
     assert through.min() > charge_through(made.metal)
     assert run.current[-1] < 0.8 * run.current[20]
     assert run.current[-1] > 0
-    steel = sf.etch_case(case("carbon_steel", "0.9 V", HOLD, 20))
+    steel = sf.etch_case(case("carbon_steel", "0.9 V", rest, 20))
     assert run.current[-1] == pytest.approx(steel.current[-1], rel=0.15)
 
 
 def test_the_ledger_holds_the_mass_of_both_layers():
-    run = sf.etch_case(case("galvanised_steel", "0.9 V", HOLD, 400))
+    run = sf.etch_case(case("galvanised_steel", "0.9 V", rest, 400))
     mass = (removed_mass(run.case.metal, run.charge_density) * run.open_area).sum()
     assert run.ledgers["metal"]["dissolved"] == pytest.approx(mass, rel=1e-9)
     assert run.summary["removed_mass"]["value"] == pytest.approx(mass, rel=1e-9)
@@ -138,7 +101,7 @@ def test_the_ledger_holds_the_mass_of_both_layers():
 def test_the_depth_reached_holds_the_current_back_where_it_is_to():
     """0.1 mm deep in a mask of 0.1 mm: the column of liquid is twice as long at the end."""
     flat, fed = (
-        sf.etch_case(without_salt_film(case("carbon_steel", "1.2 V", HOLD, 900, feedback)))
+        sf.etch_case(without_salt_film(case("carbon_steel", "1.2 V", rest, 900, feedback)))
         for feedback in ("off", "on")
     )
     assert flat.summary["mean_depth"]["value"] > 0.5e-4
@@ -148,7 +111,7 @@ def test_the_depth_reached_holds_the_current_back_where_it_is_to():
 
 
 def test_depth_feedback_comes_by_itself_where_it_matters():
-    deep, shallow = (case("carbon_steel", "1.2 V", HOLD, much) for much in (900, 20))
+    deep, shallow = (case("carbon_steel", "1.2 V", rest, much) for much in (900, 20))
     assert sf.etch_case(deep).statistics["blocks"] > 1
     assert sf.etch_case(shallow).statistics["blocks"] == 1
 
@@ -252,7 +215,7 @@ def test_halves_begin_with_a_pass_where_one_begins():
     passes = course.stops.pass_index
     assert middle == pytest.approx(count / 2, abs=count / 20)
     assert passes[middle] != passes[middle - 1]
-    held = lay_out(case(stroke=HOLD, much=10))
+    held = lay_out(case(stroke=rest, much=10))
     assert blocks.halve(held, 4, np.array([1.0, 1.0, 1.0, 3.0])) == 6
 
 
